@@ -1,0 +1,94 @@
+"""The hardware interface of the firmware.
+
+Implementations: `pins_rp2` (the chip; the only module that imports machine or rp2), `pins_cosim` (MicroPython on
+a computer, its pins simulated over a second channel), and the bench's in-process one (in the bench room).
+Ports count from 1. Ticks are microseconds modulo 2**30, as MicroPython's `ticks_us` gives them.
+
+Boot is safe by hardware: every loop open (a monitored or dial-bench port passes its telephone through as wired),
+pulse generators idle, pumps still.
+"""
+
+TICKS = 1 << 30
+
+
+class Pins:
+    """What a board can do. Every method returns at once."""
+
+    ports = 4
+    simulated = 0
+    firmware_boot = 0  # differs from boot to boot
+    # Declared in WELCOME, microseconds (see wire.messages.Welcome).
+    stamp_blur_us = 50
+    loop_blur_us = 200
+    battery_blur_us = 200
+    ring_attack_us = 13000
+    ring_hold_us = 30000
+
+    def ticks_us(self):
+        """Return the clock, microseconds modulo 2**30."""
+        raise NotImplementedError
+
+    # Serial port to the host.
+    def read_bytes(self, most):
+        """Return up to `most` bytes that have already arrived (b"" if none)."""
+        raise NotImplementedError
+
+    def write_space(self):
+        """Return how many bytes can be written now without waiting; 0 while no host listens."""
+        raise NotImplementedError
+
+    def write_bytes(self, data):
+        """Write `data`, which is no longer than write_space() said."""
+        raise NotImplementedError
+
+    # Sensing.
+    def next_edge(self):
+        """Return the oldest raw edge not yet taken as (ticks, bit << 1 | level), or None.
+
+        bit is (port - 1) * 4 + signal. An edge is captured by an interrupt, so its ticks are its own.
+        """
+        raise NotImplementedError
+
+    def edges_lost(self):
+        """Return how many raw edges the capture queue dropped since last asked."""
+        raise NotImplementedError
+
+    def levels(self):
+        """Return all sensed levels now: bit (port - 1) * 4 + signal."""
+        raise NotImplementedError
+
+    def inputs(self):
+        """Return the board's own inputs now (wire.messages.IN_*): chain, mirrors, key, button."""
+        raise NotImplementedError
+
+    # Outputs.
+    def set_loop(self, port, closed):
+        """Close (1) or open (0) the port's loop relay; stops any pulse train of the port."""
+        raise NotImplementedError
+
+    def start_pulses(self, port, count, break_us, make_us):
+        """Begin a train of `count` breaks, each followed by a make, in hardware; return the ticks of its start.
+
+        The first break begins at those ticks; after count * (break_us + make_us) the loop stays closed.
+        """
+        raise NotImplementedError
+
+    def pump(self):
+        """Move the ringing guard's pump once. The guard's relays fall 40..60 ms after the last move."""
+        raise NotImplementedError
+
+    # Listening.
+    def listen(self, port):
+        """Stream this port's audio (0: none). Sample index 0 is taken at once."""
+        raise NotImplementedError
+
+    def audio_block(self):
+        """Return (index, ticks, data) of the next complete block, or None.
+
+        index counts samples since listen(); data is AUDIO_BLOCK 16-bit little-endian words as the converter
+        left them (12 bits, resting at 2048).
+        """
+        raise NotImplementedError
+
+    def collect(self):
+        """Collect garbage once, in the idle part of a pass (nothing to do where there is no need)."""

@@ -1,0 +1,1 @@
+"""Small shared frozen types: quantities, windows, outcomes, errors, located YAML. No I/O."""
