@@ -1,0 +1,1 @@
+"""Quantities against windows -> verdicts, guard-banded by the uncertainty. Pure."""

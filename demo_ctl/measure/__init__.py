@@ -1,0 +1,1 @@
+"""Events and samples -> quantities with units and uncertainty. Pure."""

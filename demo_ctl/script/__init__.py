@@ -1,0 +1,1 @@
+"""What is to happen: call scripts by intent. Model and loader; errors with file:line."""

@@ -25,7 +25,9 @@ UNUSED, CALLING, CALLED, MONITORED, DIAL_BENCH = 0, 1, 2, 3, 4
 OP_WAIT = 1  # a: microseconds after the instant the instruction before ended
 OP_LOOP = 2  # x: 1 close the port's loop, 0 open it
 OP_PULSES = 3  # x: how many, a: break in us, b: make in us; ends with the last make
-OP_WAIT_FOR = 4  # x: signal << 1 | level | count << 8; a: limit in us; b: 0 go on at the limit, 1 end the plan
+OP_WAIT_FOR = (
+    4  # x: signal << 1 | level | count << 8; a: limit in us; b: 0 go on at the limit, 1 end the plan
+)
 OP_GATE = 5  # x: gate number; a: limit in us; b: 0 go on at the limit, 1 end the plan
 OP_LISTEN = 6  # x: 1 stream the port's audio, 0 stop
 OP_RINGING = 7  # x: 1 ringing may run from here, for at most a us; 0 window closed. port: who may be rung
@@ -46,7 +48,19 @@ EV_EDGES_LOST = 7  # value: raw edges of this port not reported (rate limit) sin
 EV_AUDIO_LOST = 8  # value: audio blocks dropped since the last such event
 EV_OVERFLOW = 9  # the event queue was full: lines released, plan ended. value: events not queued
 EV_BOOT = 10  # first event after a boot. value: 0
-EVENTS = ("", "edge", "state", "began", "ended", "plan", "guard", "edges lost", "audio lost", "overflow", "boot")
+EVENTS = (
+    "",
+    "edge",
+    "state",
+    "began",
+    "ended",
+    "plan",
+    "guard",
+    "edges lost",
+    "audio lost",
+    "overflow",
+    "boot",
+)
 
 # Plan states (EV_PLAN, BEAT, STATUS).
 IDLE, LOADING, READY, RUNNING, FINISHED, ENDED_EARLY = 0, 1, 2, 3, 4, 5

@@ -1,0 +1,327 @@
+"""The unit's description as frozen types. In files the keys are plain words; here names end in the unit.
+
+Every group of figures carries a `source`: a published document, or "measured on this unit", or
+"common practice, no source".
+"""
+
+from __future__ import annotations
+
+import re
+from typing import Annotated, Literal
+
+from pydantic import BeforeValidator, Field, WithJsonSchema
+
+from demo_ctl.terms.quantity import (
+    DBm,
+    Hertz,
+    Ohms,
+    Percent,
+    PulsesPerSecond,
+    StepsPerSecond,
+    TimeUs,
+    Volts,
+)
+from demo_ctl.terms.strict import Frozen
+from demo_ctl.terms.window import Window
+
+Source = Annotated[str, Field(min_length=3, max_length=300)]
+Name = Annotated[str, Field(min_length=1, max_length=60)]
+Digits = Annotated[str, Field(pattern=r"^[0-9]{1,12}$")]
+
+
+def _positions(value: object) -> tuple[int, ...]:
+    """Read trunk positions: `1-10`, `3`, or a list of either."""
+    found: list[int] = []
+    for part in value if isinstance(value, (list, tuple)) else [value]:
+        match = re.fullmatch(r"\s*(\d{1,2})(?:\s*-\s*(\d{1,2}))?\s*", str(part))
+        low, high = (int(match[1]), int(match[2] or match[1])) if match else (0, 0)
+        if not 1 <= low <= high <= 10:
+            raise ValueError(
+                f"expected trunk positions 1 to 10, such as '1-10' or [1, 2, 10], found {part!r}"
+            )
+        found.extend(range(low, high + 1))
+    return tuple(sorted(set(found)))
+
+
+Positions = Annotated[
+    tuple[int, ...],
+    BeforeValidator(_positions),
+    WithJsonSchema(
+        {"type": ["string", "integer", "array"], "description": "trunk positions, such as 1-10 or [1, 2]"}
+    ),
+]
+
+
+class Numbering(Frozen):
+    """How numbers are written and dialled."""
+
+    digits: int = Field(ge=2, le=12, description="digits a caller dials, absorbed ones included")
+    letters: Literal["north american", "e161", "british", "australian"] = "north american"
+    pulses: Literal["normal", "plus one", "reversed"] = "normal"
+    source: Source
+
+
+class Dial(Frozen):
+    """How the board's pulse generator dials unless a script says otherwise."""
+
+    speed_pps: PulsesPerSecond = Field(alias="speed")
+    break_pct: Percent = Field(alias="break")
+    pause_us: TimeUs = Field(alias="pause", description="between the last make of a digit and the next break")
+    source: Source
+
+
+class SpeedRange(Frozen):
+    """From, to."""
+
+    low_pps: PulsesPerSecond = Field(alias="from")
+    high_pps: PulsesPerSecond = Field(alias="to")
+
+
+class BreakRange(Frozen):
+    """From, to."""
+
+    low_pct: Percent = Field(alias="from")
+    high_pct: Percent = Field(alias="to")
+
+
+class Follows(Frozen):
+    """What this unit's switches are known to follow: the planner never leaves this region."""
+
+    speed: SpeedRange
+    percent_break: BreakRange
+    guard_pct: Percent = Field(
+        alias="guard", default=5.0, description="kept inside the edges, per cent of the value"
+    )
+    least_pause_us: TimeUs = Field(alias="least pause")
+    most_pause_us: TimeUs | None = Field(
+        alias="most pause", default=None, description="none: switches wait for ever"
+    )
+    source: Source
+
+
+class Supply(Frozen):
+    """The battery and the feed of a line."""
+
+    battery_V: Volts = Field(alias="battery")
+    least_V: Volts = Field(alias="least")
+    most_V: Volts = Field(alias="most")
+    feed_ohm: Ohms = Field(alias="feed", description="both windings together")
+    source: Source
+
+
+class Spread(Frozen):
+    """A relay's time: typical, and the least and most that this unit's adjustment allows."""
+
+    typical_us: TimeUs = Field(alias="typical")
+    least_us: TimeUs = Field(alias="least")
+    most_us: TimeUs = Field(alias="most")
+
+
+class Adjustment(Frozen):
+    """Relay and magnet times, as adjusted. The planner reads the bounds, the bench the whole."""
+
+    a_operate: Spread
+    a_release: Spread
+    b_operate: Spread
+    b_hold: Spread
+    c_hold: Spread
+    line_relay: Spread
+    cut_off_relay: Spread
+    magnet_operate: Spread
+    magnet_release: Spread
+    ring_trip: Spread
+    reversal: Spread
+    transfer: Spread = Field(description="the line's open while one switch hands it to the next")
+    restore: Spread
+    hunting_sps: StepsPerSecond = Field(alias="hunting")
+    finder_sps: StepsPerSecond = Field(alias="finder")
+    source: Source
+
+
+class Level(Frozen):
+    """A selector level's trunk group."""
+
+    trunks: Positions = Field(description="equipped positions; the others are strapped busy")
+
+
+class Absorbs(Frozen):
+    """Digits a selector swallows: the shaft rises and restores, nothing is cut through."""
+
+    digits: tuple[Annotated[str, Field(pattern=r"^[0-9]$")], ...]
+    until: Literal["once", "another digit"] = "once"
+
+
+class Selector(Frozen):
+    """A selector stage. Levels not listed have no trunks: the shaft hunts to overflow."""
+
+    kind: Literal["selector"]
+    name: Name
+    levels: dict[Annotated[str, Field(pattern=r"^[0-9]$")], Level]
+    absorbs: Absorbs | None = None
+
+
+class Connector(Frozen):
+    """The connector stage: tens vertically, units by rotary, then the busy test."""
+
+    kind: Literal["connector"]
+    name: Name
+    vacant: Literal["vacant tone", "silence", "busy tone"] = "vacant tone"
+    hunting: tuple[tuple[str, ...], ...] = Field(
+        default=(), description="groups of numbers; the first is dialled"
+    )
+
+
+Stage = Annotated[Selector | Connector, Field(discriminator="kind")]
+
+
+class Line(Frozen):
+    """A line: its number, its place on the finders' banks, and what hangs on it."""
+
+    name: Name
+    number: str = Field(max_length=30, description="as written, letters allowed: KLondike 5-0123")
+    finder_level: int = Field(ge=1, le=10)
+    finder_terminal: int = Field(ge=1, le=10)
+    attached: Annotated[str, Field(pattern=r"^(port [1-8]|public telephone|staff|nothing)$")]
+    loop_ohm: Ohms = Field(alias="loop", default=300.0, description="line and telephone together")
+
+    @property
+    def port(self) -> int:
+        """The board port on this line, or 0."""
+        return int(self.attached[5:]) if self.attached.startswith("port ") else 0
+
+
+class Finders(Frozen):
+    """Line finders, preselected in rotation; each is wired to its own first selector (or connector)."""
+
+    count: int = Field(ge=1, le=20)
+    source: Source
+
+
+class Tone(Frozen):
+    """A tone: its parts are summed, its cadence is on, off, on, off... (empty: continuous)."""
+
+    parts_Hz: tuple[Hertz, ...] = Field(alias="parts", min_length=1, max_length=4)
+    cadence_us: tuple[TimeUs, ...] = Field(alias="cadence", default=())
+    level_dBm: DBm = Field(alias="level")
+    tolerance_pct: Percent = Field(alias="tolerance")
+    cadence_tolerance_pct: Percent = Field(alias="cadence tolerance", default=10.0)
+    source: Source
+
+
+class Tones(Frozen):
+    """The unit's tone plan."""
+
+    dial: Tone
+    ringback: Tone
+    busy: Tone
+    overflow: Tone
+    vacant: Tone
+
+
+class Ringing(Frozen):
+    """The ringing supply and its cadence. `longest` may only tighten the board's own limit."""
+
+    frequency_Hz: Hertz = Field(alias="frequency")
+    voltage_V: Volts = Field(alias="voltage", le=105)
+    on_us: TimeUs = Field(alias="on")
+    off_us: TimeUs = Field(alias="off")
+    longest_us: TimeUs = Field(alias="longest", description="longest ringing window a plan may open")
+    source: Source
+
+
+class TimeWindow(Frozen):
+    """Allowed times."""
+
+    low_us: TimeUs | None = Field(alias="from", default=None)
+    high_us: TimeUs | None = Field(alias="to", default=None)
+    source: Source
+
+    def window(self) -> Window:
+        """In milliseconds."""
+        low = None if self.low_us is None else self.low_us / 1000
+        high = None if self.high_us is None else self.high_us / 1000
+        return Window(low, high, "ms", self.source)
+
+
+class RateWindow(Frozen):
+    """Allowed pulse speeds."""
+
+    low_pps: PulsesPerSecond = Field(alias="from")
+    high_pps: PulsesPerSecond = Field(alias="to")
+    source: Source
+
+    def window(self) -> Window:
+        """In pulses a second."""
+        return Window(self.low_pps, self.high_pps, "pps", self.source)
+
+
+class RatioWindow(Frozen):
+    """Allowed percent break."""
+
+    low_pct: Percent = Field(alias="from")
+    high_pct: Percent = Field(alias="to")
+    source: Source
+
+    def window(self) -> Window:
+        """In per cent."""
+        return Window(self.low_pct, self.high_pct, "%", self.source)
+
+
+class Windows(Frozen):
+    """What is right on this unit: default expectations of every call. One entry for each kind of check."""
+
+    dial_tone_delay: TimeWindow
+    dial_tone_stop: TimeWindow
+    pulse_speed: RateWindow
+    percent_break: RatioWindow
+    interdigital: TimeWindow
+    cut_through: TimeWindow = Field(description="last make of a digit to the transfer dip")
+    post_dial_delay: TimeWindow
+    first_ring: TimeWindow
+    ring_on: TimeWindow
+    ring_off: TimeWindow
+    ring_trip: TimeWindow
+    answer_reversal: TimeWindow
+    clear_reversal: TimeWindow = Field(description="called party hangs up to normal polarity at the caller")
+    release: TimeWindow
+
+
+class Unit(Frozen):
+    """One exchange demonstration unit."""
+
+    format: Literal["demo_ctl unit 1"]
+    name: Name
+    about: str = Field(default="", max_length=2000)
+    numbering: Numbering
+    dial: Dial
+    follows: Follows
+    supply: Supply
+    finders: Finders
+    train: tuple[Stage, ...] = Field(min_length=1, max_length=6)
+    lines: tuple[Line, ...] = Field(min_length=2, max_length=100)
+    tones: Tones
+    ringing: Ringing
+    adjustment: Adjustment
+    windows: Windows
+    longest_gate_us: TimeUs = Field(alias="longest gate")
+    rest_us: TimeUs = Field(alias="rest", description="between the release of one call and the next")
+
+    @property
+    def selectors(self) -> tuple[Selector, ...]:
+        """The selector stages, in order."""
+        return tuple(stage for stage in self.train if isinstance(stage, Selector))
+
+    @property
+    def connector(self) -> Connector:
+        """The last stage."""
+        last = self.train[-1]
+        assert isinstance(last, Connector)
+        return last
+
+    def line(self, name: str) -> Line | None:
+        """Find a line by its name."""
+        return next((line for line in self.lines if line.name == name), None)
+
+    def line_at_port(self, port: int) -> Line | None:
+        """Find the line that a board port hangs on."""
+        return next((line for line in self.lines if port and line.port == port), None)
