@@ -1,0 +1,1 @@
+"""What happened, durable: the record file, its one format, writer and reader."""

@@ -1,0 +1,1 @@
+"""The host's session with a board over any pyserial URL."""

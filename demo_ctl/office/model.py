@@ -36,9 +36,7 @@ def _positions(value: object) -> tuple[int, ...]:
         match = re.fullmatch(r"\s*(\d{1,2})(?:\s*-\s*(\d{1,2}))?\s*", str(part))
         low, high = (int(match[1]), int(match[2] or match[1])) if match else (0, 0)
         if not 1 <= low <= high <= 10:
-            raise ValueError(
-                f"expected trunk positions 1 to 10, such as '1-10' or [1, 2, 10], found {part!r}"
-            )
+            raise ValueError(f"expected trunk positions 1 to 10, such as '1-10' or [1, 2, 10], found {part!r}")
         found.extend(range(low, high + 1))
     return tuple(sorted(set(found)))
 
@@ -46,9 +44,7 @@ def _positions(value: object) -> tuple[int, ...]:
 Positions = Annotated[
     tuple[int, ...],
     BeforeValidator(_positions),
-    WithJsonSchema(
-        {"type": ["string", "integer", "array"], "description": "trunk positions, such as 1-10 or [1, 2]"}
-    ),
+    WithJsonSchema({"type": ["string", "integer", "array"], "description": "trunk positions, such as 1-10 or [1, 2]"}),
 ]
 
 
@@ -89,13 +85,9 @@ class Follows(Frozen):
 
     speed: SpeedRange
     percent_break: BreakRange
-    guard_pct: Percent = Field(
-        alias="guard", default=5.0, description="kept inside the edges, per cent of the value"
-    )
+    guard_pct: Percent = Field(alias="guard", default=5.0, description="kept inside the edges, per cent of the value")
     least_pause_us: TimeUs = Field(alias="least pause")
-    most_pause_us: TimeUs | None = Field(
-        alias="most pause", default=None, description="none: switches wait for ever"
-    )
+    most_pause_us: TimeUs | None = Field(alias="most pause", default=None, description="none: switches wait for ever")
     source: Source
 
 
@@ -166,9 +158,7 @@ class Connector(Frozen):
     kind: Literal["connector"]
     name: Name
     vacant: Literal["vacant tone", "silence", "busy tone"] = "vacant tone"
-    hunting: tuple[tuple[str, ...], ...] = Field(
-        default=(), description="groups of numbers; the first is dialled"
-    )
+    hunting: tuple[tuple[str, ...], ...] = Field(default=(), description="groups of numbers; the first is dialled")
 
 
 Stage = Annotated[Selector | Connector, Field(discriminator="kind")]

@@ -54,9 +54,7 @@ class Check(Enum):
     RING_TRIP = "ring trip"  # index: the answer's LOOP; ringing gone, or the transfer dip, on other_port
     ANSWER_REVERSAL = "answer reversal"  # index: the answer's LOOP; REVERSED on port
     CLEAR_REVERSAL = "clear reversal"  # index: the called party's LOOP open; NORMAL again on port
-    RELEASE = (
-        "release"  # index: the LOOP that hung up (or a long flash's break); line's own battery back on port
-    )
+    RELEASE = "release"  # index: the LOOP that hung up (or a long flash's break); line's own battery back on port
     TONE = "tone"  # `tone` heard on port between index and until: 1 or 0
     TONE_ON = "tone on"  # worst on time of an interrupted `tone`
     TONE_OFF = "tone off"

@@ -1,0 +1,1 @@
+"""Everything that people or other programs read: tables, JSON."""

@@ -1,0 +1,1 @@
+"""Performs one plan, and owns the one documented stop path."""

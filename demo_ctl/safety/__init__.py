@@ -1,0 +1,1 @@
+"""What a person does about a trip or a withdrawal: advice in plain words."""

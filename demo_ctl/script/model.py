@@ -45,17 +45,13 @@ def _after(value: object) -> object:
     try:
         return parse_us(value)
     except ValueError:
-        raise ValueError(
-            f"expected a number of rings or a time, such as '2 rings' or '3 s', found {value!r}"
-        ) from None
+        raise ValueError(f"expected a number of rings or a time, such as '2 rings' or '3 s', found {value!r}") from None
 
 
 After = Annotated[
     Rings | int,
     BeforeValidator(_after),
-    WithJsonSchema(
-        {"type": "string", "description": "'2 rings', or a time such as '3 s'", "examples": ["2 rings"]}
-    ),
+    WithJsonSchema({"type": "string", "description": "'2 rings', or a time such as '3 s'", "examples": ["2 rings"]}),
 ]
 
 

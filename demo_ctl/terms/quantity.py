@@ -64,9 +64,7 @@ def parse_quantity(text: object, dimension: str) -> Fraction:
     factor = UNITS[dimension].get(unit)
     if factor is None:
         known = ", ".join(UNITS[dimension])
-        raise ValueError(
-            f"'{unit}' is not a unit of {dimension} (known: {known}); write it as in '{example}'"
-        )
+        raise ValueError(f"'{unit}' is not a unit of {dimension} (known: {known}); write it as in '{example}'")
     return Fraction(number) * factor
 
 

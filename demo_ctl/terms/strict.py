@@ -8,6 +8,4 @@ from pydantic import BaseModel, ConfigDict
 class Frozen(BaseModel):
     """An unknown key is an error and nothing changes after loading. Keys in files are words with spaces."""
 
-    model_config = ConfigDict(
-        frozen=True, extra="forbid", alias_generator=lambda name: name.replace("_", " ")
-    )
+    model_config = ConfigDict(frozen=True, extra="forbid", alias_generator=lambda name: name.replace("_", " "))

@@ -25,9 +25,7 @@ UNUSED, CALLING, CALLED, MONITORED, DIAL_BENCH = 0, 1, 2, 3, 4
 OP_WAIT = 1  # a: microseconds after the instant the instruction before ended
 OP_LOOP = 2  # x: 1 close the port's loop, 0 open it
 OP_PULSES = 3  # x: how many, a: break in us, b: make in us; ends with the last make
-OP_WAIT_FOR = (
-    4  # x: signal << 1 | level | count << 8; a: limit in us; b: 0 go on at the limit, 1 end the plan
-)
+OP_WAIT_FOR = 4  # x: signal << 1 | level | count << 8; a: limit in us; b: 0 go on at the limit, 1 end the plan
 OP_GATE = 5  # x: gate number; a: limit in us; b: 0 go on at the limit, 1 end the plan
 OP_LISTEN = 6  # x: 1 stream the port's audio, 0 stop
 OP_RINGING = 7  # x: 1 ringing may run from here, for at most a us; 0 window closed. port: who may be rung
@@ -138,8 +136,8 @@ def _message(code, name, layout, fields, tail=False):
 Hello = _message(0x01, "Hello", "<BII", ("protocol", "table", "nonce"))
 Heartbeat = _message(0x02, "Heartbeat", "<I", ("next_event",))  # answered by BEAT, never retried
 EventAck = _message(0x03, "EventAck", "<IB", ("next_event", "resend"))  # not answered
-Begin = _message(0x04, "Begin", "<IHBBBB", ("plan", "count", "role1", "role2", "role3", "role4"))
-Load = _message(0x05, "Load", "<HB", ("first", "count", "data"), True)  # data: count instructions of 12 bytes
+Begin = _message(0x04, "Begin", "<IHBBBB", ("plan", "total", "role1", "role2", "role3", "role4"))
+Load = _message(0x05, "Load", "<HB", ("first", "many", "data"), True)  # data: so many instructions of 12 bytes
 Commit = _message(0x06, "Commit", "<II", ("plan", "crc"))  # crc: CRC-32 of all instructions, in order
 Start = _message(0x07, "Start", "<I", ("plan",))
 Go = _message(0x08, "Go", "<H", ("gate",))
@@ -182,9 +180,9 @@ Status = _message(
     0x85,
     "Status",
     "<IQBBHBHBI",
-    ("nonce", "now_us", "plan_state", "reason", "index", "guard", "levels", "inputs", "bad_frames"),
+    ("nonce", "now_us", "plan_state", "reason", "step", "guard", "levels", "inputs", "bad_frames"),
 )  # levels: bit (port - 1) * 4 + signal, debounced
-Audio = _message(0x86, "Audio", "<QQB", ("index", "at_us", "port", "data"), True)  # data: 16-bit words
+Audio = _message(0x86, "Audio", "<QQB", ("first", "at_us", "port", "data"), True)  # data: 16-bit words
 
 # One instruction of a timeline.
 Instruction = namedtuple("Instruction", ("op", "port", "x", "a", "b"))

@@ -100,7 +100,7 @@ class EventAck(NamedTuple):
 
 class Begin(NamedTuple):
     plan: int
-    count: int
+    total: int
     role1: int
     role2: int
     role3: int
@@ -108,7 +108,7 @@ class Begin(NamedTuple):
 
 class Load(NamedTuple):
     first: int
-    count: int
+    many: int
     data: bytes
 
 class Commit(NamedTuple):
@@ -176,14 +176,14 @@ class Status(NamedTuple):
     now_us: int
     plan_state: int
     reason: int
-    index: int
+    step: int
     guard: int
     levels: int
     inputs: int
     bad_frames: int
 
 class Audio(NamedTuple):
-    index: int
+    first: int
     at_us: int
     port: int
     data: bytes
