@@ -1,0 +1,112 @@
+"""The command line: one function a command, no logic. Rooms are imported only when their command runs."""
+
+from __future__ import annotations
+
+import argparse
+import os
+import sys
+from collections.abc import Callable, Sequence
+from importlib import import_module
+
+from demo_ctl.terms.errors import DemoError
+from demo_ctl.terms.outcome import Exit
+
+EPILOG = """exit codes: 0 every check passed, 1 a check failed, 2 bad input, 3 board or link trouble, 4 safety trip
+
+Ringing voltage (75 to 105 V) and the 48 V battery can hurt. Keep covers on, follow local electrical
+codes, and leave live work to competent, licensed people."""
+
+
+def _parser() -> argparse.ArgumentParser:
+    parser = argparse.ArgumentParser(
+        prog="demo_ctl",
+        description="Play scripted test calls into a step-by-step telephone exchange demonstration unit, and check it.",
+        epilog=EPILOG,
+        formatter_class=argparse.RawDescriptionHelpFormatter,
+    )
+    commands = parser.add_subparsers(dest="command", metavar="COMMAND", required=True)
+
+    def command(name: str, help_text: str) -> argparse.ArgumentParser:
+        sub = commands.add_parser(
+            name, help=help_text, description=help_text, epilog=EPILOG, formatter_class=parser.formatter_class
+        )
+        sub.set_defaults(run=name)
+        return sub
+
+    def script_options(sub: argparse.ArgumentParser) -> None:
+        sub.add_argument("script", metavar="SCRIPT", help="call script, such as configs/calls/answered.yaml")
+        sub.add_argument("--unit", metavar="FILE", help="the unit's description (default: configs/units/mossbrook.yaml)")
+        sub.add_argument("--pace", default="1", metavar="PACE", help="1 is normal speed, 1/4 a quarter of it")
+        sub.add_argument("--json", action="store_true", help="print one JSON object on standard output")
+
+    call = command("call", "place one scripted call, watch it, and judge it")
+    script_options(call)
+    call.add_argument(
+        "--port",
+        default="auto",
+        metavar="URL",
+        help="serial port of the board, such as /dev/ttyACM0, socket://HOST:PORT or bench:// "
+        "(default: the one board that is plugged in; with none, the bench)",
+    )
+    call.add_argument("--record", metavar="FILE", help="write everything that happens to FILE (JSON lines)")
+    call.add_argument("--fast", action="store_true", help="on the bench: simulated time, do not wait in real time")
+    call.add_argument("--seed", type=int, default=0, metavar="N", help="on the bench: seed of everything random")
+    call.add_argument(
+        "--trunks-busied", action="store_true", help="the trunks that the script wants busy have been busied by hand"
+    )
+
+    plan = command("plan", "show what a script would do: timeline, expectations, and what the pace gets")
+    script_options(plan)
+
+    bench = command("bench", "serve the simulated board and unit on a pseudo-terminal, in real time")
+    bench.add_argument("--pty", action="store_true", required=True, help="serve on a pseudo-terminal (its path is printed)")
+    bench.add_argument("--unit", metavar="FILE", help="the unit's description (default: configs/units/mossbrook.yaml)")
+    bench.add_argument("--seed", type=int, default=0, metavar="N", help="seed of everything random")
+    bench.add_argument("--board", choices=("python", "micropython"), default="python", help="what runs the firmware")
+    bench.add_argument(
+        "--busy",
+        action="append",
+        default=[],
+        metavar="STAGE/LEVEL/TRUNKS",
+        help="keep trunks busy, such as 1/5/1-10 (may be repeated)",
+    )
+
+    record = command("record", "print the result of a recorded call again, judged anew from what was seen")
+    record.add_argument("file", metavar="FILE", help="a file that `call --record` wrote")
+    record.add_argument("--json", action="store_true", help="print one JSON object on standard output")
+
+    boards = command("boards", "list the boards that are plugged in")
+    boards.add_argument("--json", action="store_true", help="print one JSON object on standard output")
+
+    schema = command("schema", "print the JSON Schema of a kind of file, for editors")
+    schema.add_argument("kind", choices=("unit", "call"))
+    return parser
+
+
+def _complain(error: DemoError) -> int:
+    print(f"demo_ctl: {error}", file=sys.stderr)
+    return int(error.exit_code)
+
+
+def main(arguments: Sequence[str] | None = None) -> int:
+    """Run one command; return its exit code."""
+    parser = _parser()
+    args = parser.parse_args(arguments)
+    try:
+        run: Callable[[argparse.Namespace], int] = import_module(f"demo_ctl.cli.{args.run}").run
+        code = run(args)
+        sys.stdout.flush()
+        return code
+    except DemoError as error:
+        return _complain(error)
+    except KeyboardInterrupt:
+        print("demo_ctl: stopped.", file=sys.stderr)
+        return 130
+    except BrokenPipeError:
+        # Whoever read our output has gone (`| head`). Nothing more can be said; do not complain about it.
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        return int(Exit.OK)
+    except OSError as error:
+        name = f"{error.filename}: " if error.filename else ""
+        print(f"demo_ctl: {name}{error.strerror or error}", file=sys.stderr)
+        return int(Exit.BAD_INPUT)

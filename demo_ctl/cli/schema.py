@@ -1,0 +1,17 @@
+"""`demo_ctl schema`."""
+
+from __future__ import annotations
+
+import argparse
+
+from demo_ctl.terms.outcome import Exit
+
+
+def run(args: argparse.Namespace) -> int:
+    """Print the JSON Schema of unit files or call scripts."""
+    if args.kind == "unit":
+        from demo_ctl.office.schema import schema_text
+    else:
+        from demo_ctl.script.schema import schema_text
+    print(schema_text(), end="")
+    return int(Exit.OK)
