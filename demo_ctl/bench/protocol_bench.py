@@ -1,0 +1,363 @@
+"""The bench as a serial port: pyserial's handler of `bench://` URLs.
+
+    bench://?unit=PATH&seed=N&clock=free|paced&board=python|micropython&busy=STAGE/LEVEL/POSITIONS&ticks=N
+
+`unit` is needed, the rest has a default (seed 0, free, python, nothing busy); `busy` may be repeated. `ticks` is what
+the board's microsecond counter reads at power-up (default 0), for those who want to see it wrap at 2**30.
+
+On the free clock, time stands still except while the host waits in `read`; there it goes to whatever comes first: bytes
+for the host, the host's time limit, the firmware's deadline, an event of the unit. On the paced clock a thread of this
+port keeps unit and board at real time whether the host calls or not, so that a dead host is a silent host.
+
+pyserial takes an ImportError in here for "no such protocol": this module imports only what is always there, and says
+what is missing when a port is opened.
+"""
+
+from __future__ import annotations
+
+import threading
+import time
+from collections.abc import Callable
+from typing import TYPE_CHECKING, Any
+from urllib.parse import parse_qsl, urlsplit
+
+from serial.serialutil import PortNotOpenError, SerialBase, SerialException, to_bytes
+
+if TYPE_CHECKING:
+    from demo_ctl.bench.unit import BenchUnit, BusySpec
+    from demo_ctl.bench.world import World
+
+FORM = "bench://?unit=PATH&seed=N&clock=free|paced&board=python|micropython&busy=STAGE/LEVEL/POSITIONS&ticks=N"
+SLICE_US = 1_000_000  # a read on the free clock looks this often whether it was cancelled
+_OPTIONS = ("unit", "seed", "clock", "board", "busy", "ticks")
+
+
+class Options:
+    """What a URL asks for. Raises SerialException naming the option and what it may be."""
+
+    def __init__(self, url: str) -> None:
+        self.unit = ""
+        self.seed = 0
+        self.paced = False
+        self.micropython = False
+        self.busy: list[str] = []
+        self.ticks = 0
+        parts = urlsplit(url)
+        if parts.scheme.lower() != "bench":
+            raise SerialException(f"{url!r} is not a bench; expected {FORM}")
+        if parts.netloc or parts.path not in ("", "/"):
+            raise SerialException(f"a bench has no host or path; options follow a question mark: {FORM}")
+        said = set()
+        for name, value in parse_qsl(parts.query, keep_blank_values=True):
+            if name not in _OPTIONS:
+                raise SerialException(f"the bench has no option {name!r}; it has {', '.join(_OPTIONS)}: {FORM}")
+            if name in said and name != "busy":
+                raise SerialException(f"the bench's option {name!r} is given twice; only busy may be repeated")
+            said.add(name)
+            self._take(name, value)
+        if not self.unit:
+            raise SerialException(f"the bench needs the description of a unit: {FORM}")
+
+    def _take(self, name: str, value: str) -> None:
+        if name == "unit":
+            self.unit = value
+        elif name == "seed":
+            self.seed = _number(name, value, 1 << 32)
+        elif name == "ticks":
+            self.ticks = _number(name, value, 1 << 30)
+        elif name == "clock":
+            self.paced = _choice(name, value, ("free", "paced")) == "paced"
+        elif name == "board":
+            self.micropython = _choice(name, value, ("python", "micropython")) == "micropython"
+        else:
+            self.busy.append(value)
+
+
+def _choice(name: str, value: str, valid: tuple[str, ...]) -> str:
+    if value not in valid:
+        raise SerialException(f"the bench's option {name} is {' or '.join(valid)}, not {value!r}")
+    return value
+
+
+def _number(name: str, value: str, below: int) -> int:
+    if not (value.isascii() and value.isdigit() and int(value) < below):
+        raise SerialException(f"the bench's option {name} is a whole number from 0 to {below - 1}, not {value!r}")
+    return int(value)
+
+
+def _make_world(options: Options) -> World:
+    """Build what the URL asks for; every trouble becomes one clear SerialException."""
+    try:
+        from demo_ctl.bench.hardware import Hardware
+        from demo_ctl.bench.kernel import Kernel
+        from demo_ctl.bench.unit import BenchUnit
+        from demo_ctl.bench.world import BoardGone, PythonBoard, World
+        from demo_ctl.office.load import load_unit
+        from demo_ctl.terms.errors import DemoError
+    except ImportError as e:
+        raise SerialException(f"the bench cannot start, a part of demo_ctl or of what it needs is missing: {e}") from e
+    try:
+        described = load_unit(options.unit).value
+    except DemoError as e:
+        raise SerialException(f"the bench's unit: {e}") from e
+    start: Callable[[Hardware], Any] = PythonBoard
+    if options.micropython:
+        try:
+            from demo_ctl.bench.cosim import MicropythonBoard
+        except ImportError as e:
+            raise SerialException(f"board=micropython does not work on this computer: {e}") from e
+        start = MicropythonBoard
+    kernel = Kernel()
+    busy = [_busy(text, len(described.selectors)) for text in options.busy]
+    unit = BenchUnit(kernel, described, seed=options.seed, busy=tuple(busy))
+    hardware = Hardware(kernel, unit, start_ticks=options.ticks, boot=1 + options.seed % 0xFFFF)
+    try:
+        return World(kernel, unit, hardware, start)
+    except BoardGone as e:
+        raise SerialException(str(e)) from e
+
+
+def _busy(text: str, selectors: int) -> BusySpec:
+    """Read STAGE/LEVEL/POSITIONS, such as 1/5/1-10 or 1/5/1,2,10."""
+    from demo_ctl.bench.unit import BusySpec
+
+    try:
+        stage, level, positions = text.split("/")
+        found: set[int] = set()
+        for part in positions.split(","):
+            low, _, high = part.partition("-")
+            found.update(range(int(low), int(high or low) + 1))
+        if not (1 <= int(stage) <= selectors and 0 <= int(level) <= 9 and found and found <= set(range(1, 11))):
+            raise ValueError
+    except ValueError:
+        raise SerialException(
+            f"the bench's option busy is STAGE/LEVEL/POSITIONS, such as 1/5/1-10, with a stage from 1 to {selectors}, "
+            f"a level from 0 to 9 and trunk positions from 1 to 10; not {text!r}"
+        ) from None
+    return BusySpec(stage=int(stage), level=int(level), positions=tuple(sorted(found)))
+
+
+class Serial(SerialBase):
+    """A serial port whose board and unit are simulated in this process (or in a MicroPython beside it)."""
+
+    is_open = False
+    world: World  # while open, and after close for tests to look at
+
+    def __init__(self, *args: Any, **kwargs: Any) -> None:
+        self._change = threading.Condition()
+        self._thread: threading.Thread | None = None
+        self._trouble: Exception | None = None
+        self._cancelled = False
+        self._unplugged = False
+        self._paced = False
+        self._began_ns = 0
+        super().__init__(*args, **kwargs)
+
+    @property
+    def unit(self) -> BenchUnit:
+        """The simulated unit: the truth, for tests of the bench; never for checks."""
+        return self.world.unit
+
+    def open(self) -> None:
+        """Power up unit and board. Raises SerialException."""
+        if self._port is None:
+            raise SerialException("the port has no URL yet")
+        if self.is_open:
+            raise SerialException("the port is already open")
+        options = Options(self._port)
+        self.world = _make_world(options)
+        self._trouble = None
+        self._cancelled = self._unplugged = False
+        self._paced = options.paced
+        self._began_ns = time.monotonic_ns()
+        self.is_open = True
+        if self._paced:
+            self._thread = threading.Thread(target=self._keep_pace, name="bench", daemon=True)
+            self._thread.start()
+
+    def close(self) -> None:
+        """Power down; ends the thread and MicroPython. Idempotent."""
+        if not self.is_open:
+            return
+        with self._change:
+            self.is_open = False
+            self._change.notify_all()
+        if self._thread and self._thread is not threading.current_thread():
+            self._thread.join()
+        self._thread = None
+        self.world.close()
+
+    def unplug(self) -> None:
+        """Pull the cable, for tests: calls of the host fail from now on, board and unit go on."""
+        with self._change:
+            self._unplugged = True
+            self.world.hardware.set_listening(False)
+            self._change.notify_all()
+
+    def clock_us(self) -> int:
+        """Return the port's clock, microseconds since it was opened."""
+        if self._paced and self.is_open:
+            return self._real_us()
+        return self.world.kernel.now_us
+
+    def _real_us(self) -> int:
+        return (time.monotonic_ns() - self._began_ns) // 1000
+
+    def _keep_pace(self) -> None:
+        """Keep the world at real time until the port is closed (a thread of its own)."""
+        with self._change:
+            while self.is_open:
+                try:
+                    before = len(self.world.hardware.to_host)
+                    self.world.advance(self._real_us())
+                    if len(self.world.hardware.to_host) != before:
+                        self._change.notify_all()
+                    wait_us = self.world.next_us() - self._real_us()
+                except Exception as e:  # handed to whoever waits: a thread must not die unseen
+                    self._trouble = e
+                    self._change.notify_all()
+                    return
+                if wait_us > 0:
+                    self._change.wait(wait_us / 1e6)
+
+    def _usable(self) -> None:
+        if not self.is_open:
+            raise PortNotOpenError()
+        if self._unplugged:
+            raise SerialException("the bench's cable is unplugged")
+        if self._trouble:
+            raise SerialException(str(self._trouble)) from self._trouble
+
+    @property
+    def in_waiting(self) -> int:
+        """How many bytes can be read at once."""
+        self._usable()
+        return len(self.world.hardware.to_host)
+
+    @property
+    def out_waiting(self) -> int:
+        """How many written bytes the board has not taken yet."""
+        self._usable()
+        return len(self.world.hardware.to_board)
+
+    def read(self, size: int = 1, /) -> bytes:
+        """Return `size` bytes, or fewer when the port's time limit ends first. Raises SerialException."""
+        self._usable()
+        if self._paced:
+            return self._read_paced(size)
+        from demo_ctl.bench.world import FOR_EVER_US, BoardGone
+
+        world = self.world
+        kernel, hardware = world.kernel, world.hardware
+        until_us = FOR_EVER_US if self._timeout is None else kernel.now_us + round(self._timeout * 1e6)
+        first = True
+        while len(hardware.to_host) < size and not self._cancelled:
+            if kernel.now_us >= until_us and not first:
+                break
+            first = False
+            try:
+                world.advance(min(until_us, kernel.now_us + SLICE_US), stop_at_bytes=True)
+            except BoardGone as e:
+                self._trouble = e
+                raise SerialException(str(e)) from e
+            if not self.is_open:
+                raise PortNotOpenError()
+        self._cancelled = False
+        return hardware.host_takes(size)
+
+    def _read_paced(self, size: int) -> bytes:
+        hardware = self.world.hardware
+        with self._change:
+            self._change.wait_for(
+                lambda: (
+                    len(hardware.to_host) >= size
+                    or self._cancelled
+                    or self._unplugged
+                    or self._trouble is not None
+                    or not self.is_open
+                ),
+                self._timeout,
+            )
+            self._cancelled = False
+            if not hardware.to_host:
+                self._usable()
+            data = hardware.host_takes(size)
+            if hardware.dirty:
+                self._change.notify_all()
+            return data
+
+    def write(self, data: Any, /) -> int:
+        """Give bytes to the board; they arrive at once."""
+        sent = to_bytes(data)
+        with self._change:
+            self._usable()
+            if self._paced:
+                self._catch_up()
+            self.world.hardware.host_writes(sent)
+            self._change.notify_all()
+        return len(sent)
+
+    def _catch_up(self) -> None:
+        """Bring the world to now first, so that bytes arrive when they were written and not earlier."""
+        try:
+            self.world.advance(self._real_us())
+        except Exception as e:
+            self._trouble = e
+            raise SerialException(str(e)) from e
+
+    def cancel_read(self) -> None:
+        """Let a read that waits in another thread return at once."""
+        with self._change:
+            self._cancelled = True
+            self._change.notify_all()
+
+    def cancel_write(self) -> None:
+        """Nothing to cancel: writing never waits."""
+
+    def reset_input_buffer(self) -> None:
+        """Throw away what waits for the host."""
+        self._usable()
+        with self._change:
+            self.world.hardware.host_takes(len(self.world.hardware.to_host))
+
+    def reset_output_buffer(self) -> None:
+        """Throw away what the board has not taken yet."""
+        self._usable()
+
+    def flush(self) -> None:
+        """Nothing to wait for: bytes arrive when they are written."""
+
+    def _reconfigure_port(self) -> None:
+        """Speeds and parities mean nothing here, as on USB."""
+
+    def _update_dtr_state(self) -> None:
+        if self.is_open:
+            with self._change:
+                self.world.hardware.set_listening(bool(self._dtr_state))
+                self._change.notify_all()
+
+    def _update_rts_state(self) -> None:
+        """Not wired."""
+
+    def _update_break_state(self) -> None:
+        """Not wired."""
+
+    @property
+    def cts(self) -> bool:
+        """Always."""
+        return True
+
+    @property
+    def dsr(self) -> bool:
+        """Always."""
+        return True
+
+    @property
+    def ri(self) -> bool:
+        """Never: nobody rings a board."""
+        return False
+
+    @property
+    def cd(self) -> bool:
+        """Always."""
+        return True
