@@ -1,0 +1,351 @@
+"""The host's session with a board: hello, upload, start, events, stop.
+
+Theory of operation. One thread, one loop: whatever the caller waits for, `_turn` reads the port, feeds the
+session, sends what is due (retries, acknowledgements, the heartbeat) and keeps what arrived in the inbox. So the
+heartbeat vouches for the very loop that handles events; a hung caller sends none, and the board lets go.
+
+Every wait is on the port's clock and has a deadline. Once something has broken the session, every later call
+raises the same LinkError again: nobody works on with half a link.
+"""
+
+from __future__ import annotations
+
+import secrets
+import struct
+from binascii import crc32
+from collections import deque
+from collections.abc import Sequence
+from typing import Protocol
+
+from demo_ctl.terms.errors import DemoError, LinkError
+from demo_ctl.wire import messages as m
+from demo_ctl.wire.host_session import HostLost, HostSession
+
+HEARTBEAT_US = 200_000
+#: A board that has sent nothing at all for so long has gone. Five heartbeats unanswered.
+SILENCE_US = 1_000_000
+#: How long hello is tried: a board that just booted is on USB after about 110 ms, an adapter may take longer.
+HELLO_US = 4_000_000
+#: How long a board that fell silent is asked whether it has booted anew.
+_ASK_AGAIN_US = 600_000
+
+Heard = m.Event | m.Audio | m.Beat
+
+_SILENT_NEXT = (
+    "Check the cable and the board's power, then run the command again. "
+    "The board releases the line by itself when it hears nothing."
+)
+_FIRMWARE_NEXT = (
+    "Copy this program's own demo_ctl/wire and demo_ctl/board folders onto the board, over the old ones, and reset it."
+)
+
+
+class PortLike(Protocol):
+    """What a client needs of a port (link.port.Port)."""
+
+    url: str
+
+    def clock_us(self) -> int:
+        """Return the port's clock."""
+        ...
+
+    def read(self, until_us: int) -> bytes:
+        """Return bytes as soon as there are any, b"" at `until_us`."""
+        ...
+
+    def write(self, data: bytes) -> None:
+        """Write all."""
+        ...
+
+    def close(self) -> None:
+        """Close."""
+        ...
+
+
+class Client:
+    """A session with the board on `port`. Every method may raise LinkError, and then raises it for ever."""
+
+    def __init__(self, port: PortLike) -> None:
+        self.port = port
+        self.welcome: m.Welcome | None = None
+        self._session = HostSession()
+        self._inbox: deque[Heard] = deque()
+        self._broken: DemoError | None = None
+        self._bytes_in = 0
+        self._heard_us = 0
+        self._beat_due_us: int | None = None
+
+    # -- the conversation ---------------------------------------------------------------------------------
+
+    def hello(self) -> m.Welcome:
+        """Begin a session; return what the board declares. Old text on the line is passed over."""
+        self._check()
+        self._write(b"\0")  # ends whatever half frame a former program left in the board
+        give_up_us = self._now() + HELLO_US
+        nonce = secrets.randbits(32)
+        while True:
+            answer = self._ask(m.Hello(m.PROTOCOL, m.TABLE_HASH, nonce), give_up_us)
+            if isinstance(answer, m.Answer):
+                raise self._break(_wrong_firmware(self.port.url, f"it answers: {_say(answer)}"))
+            if isinstance(answer, m.Welcome):
+                break
+            if self._now() >= give_up_us:
+                raise self._break(self._no_answer())
+        if (answer.protocol, answer.table) != (m.PROTOCOL, m.TABLE_HASH):
+            what = f"its message table is {answer.table:08x}, ours {m.TABLE_HASH:08x}"
+            raise self._break(_wrong_firmware(self.port.url, what))
+        self.welcome = answer
+        self._inbox.clear()  # what an earlier session left
+        self._heard_us = self._now()
+        self._beat_due_us = self._now()
+        return answer
+
+    def upload(self, plan_number: int, instructions: Sequence[m.Instruction], roles: Sequence[int]) -> None:
+        """Load a timeline whole. instructions: wire Instructions in order; roles: of port 1, port 2..."""
+        packed = b"".join(struct.pack(m.INSTRUCTION, *instruction) for instruction in instructions)
+        four = (*roles, m.UNUSED, m.UNUSED, m.UNUSED, m.UNUSED)[:4]
+        self._command(m.Begin(plan_number, len(instructions), *four), "the upload's beginning")
+        for first in range(0, len(instructions), m.LOAD_MOST):
+            many = min(m.LOAD_MOST, len(instructions) - first)
+            data = packed[first * m.INSTRUCTION_BYTES : (first + many) * m.INSTRUCTION_BYTES]
+            self._command(m.Load(first, many, data), f"instructions {first} to {first + many - 1}")
+        self._command(m.Commit(plan_number, crc32(packed)), "the uploaded timeline")
+
+    def start(self, plan_number: int) -> None:
+        """Start the uploaded timeline."""
+        self._command(m.Start(plan_number), "the start")
+
+    def go(self, gate: int) -> bool:
+        """Let the timeline through a gate. False: the gate was no longer (or not yet) waiting."""
+        answer = self._request(m.Go(gate))
+        if answer.code == m.E_STATE:
+            return False
+        self._accept(answer, "the word to go on")
+        return True
+
+    def stop(self, reason: int = m.R_STOP) -> None:
+        """End the plan: every loop opens, ringing goes off. Returns when the board has said so."""
+        answer = self._request(m.Stop(reason))
+        if answer.code != m.E_STATE:  # nothing was running: that is what was wanted
+            self._accept(answer, "the stop")
+
+    def limits(self, heartbeat_ms: int = 0, ring_window_ms: int = 0) -> None:
+        """Tighten the board's limits (0: leave as it is). A looser one is refused by the board."""
+        self._command(m.Limits(heartbeat_ms, ring_window_ms), "the limits")
+
+    def status(self) -> m.Status:
+        """Ask how the board stands."""
+        nonce = secrets.randbits(32)
+        answer = self._ask(m.StatusRequest(nonce), None)
+        if not isinstance(answer, m.Status):
+            raise self._break(self._odd(answer))
+        return answer
+
+    def poll(self, wait_us: int) -> list[Heard]:
+        """Return what the board reports, in order, as soon as there is something; [] after `wait_us`.
+
+        Heartbeats, retries and acknowledgements are kept going meanwhile.
+        """
+        self._check()
+        until_us = self._now() + wait_us
+        while True:
+            if self._inbox:
+                found = list(self._inbox)
+                self._inbox.clear()
+                return found
+            if self._now() >= until_us:
+                return []
+            try:
+                self._turn(until_us)
+            except HostLost:
+                raise self._break(self._silent()) from None
+
+    def keep_alive(self) -> None:
+        """Send what is due without waiting: for a caller that waits for something else than the board."""
+        self._check()
+        self._send_due()
+
+    def close(self) -> None:
+        """Close the port. The board notices by the silence, at the latest."""
+        self.port.close()
+
+    # -- the loop -----------------------------------------------------------------------------------------
+
+    def _now(self) -> int:
+        return self.port.clock_us()
+
+    def _turn(self, until_us: int) -> None:
+        """Send what is due, wait for bytes until the next deadline, and take in what came."""
+        self._send_due()
+        wake_us = until_us
+        for deadline in (self._beat_due_us, self._session.next_deadline()):
+            if deadline is not None and deadline < wake_us:
+                wake_us = deadline
+        data = self._read(wake_us)
+        now_us = self._now()
+        if data:
+            self._bytes_in += len(data)
+            for message in self._session.feed(data, now_us):
+                self._heard_us = now_us
+                self._take(message)
+        self._send_due()
+        if self._beat_due_us is not None and now_us - self._heard_us > SILENCE_US:
+            raise self._break(self._silent())
+
+    def _send_due(self) -> None:
+        now_us = self._now()
+        if self._beat_due_us is not None and now_us >= self._beat_due_us:
+            self._session.heartbeat(now_us)
+            # Counted from now, not from the deadline: after a pause one heartbeat is enough.
+            self._beat_due_us = now_us + HEARTBEAT_US
+        self._session.tick(now_us)
+        data = self._session.outgoing()
+        if data:
+            self._write(bytes(data))
+
+    def _take(self, message: object) -> None:
+        if isinstance(message, m.Welcome):
+            known = self.welcome
+            if known is not None and message.boot != known.boot:
+                raise self._break(_reset(self.port.url))
+        elif isinstance(message, m.Event):
+            if message.kind == m.EV_BOOT and self.welcome is not None and message.at_us > self.welcome.now_us:
+                self._inbox.append(message)
+                raise self._break(_reset(self.port.url))
+            self._inbox.append(message)
+        elif isinstance(message, (m.Audio, m.Beat)):
+            self._inbox.append(message)
+
+    # -- commands -----------------------------------------------------------------------------------------
+
+    def _ask(self, message: object, give_up_us: int | None) -> m.Answer | m.Welcome | m.Status | None:
+        """Send a command and wait for what answers it. None: the retries ran out (only with `give_up_us`)."""
+        self._check()
+        self._session.request(message, self._now())
+        while self._session.answered is None:
+            now_us = self._now()
+            try:
+                self._turn(now_us + HEARTBEAT_US)
+            except HostLost:
+                if give_up_us is None:
+                    raise self._break(self._silent()) from None
+                self._session = HostSession()
+                return None
+        answered: m.Answer | m.Welcome | m.Status = self._session.answered
+        return answered
+
+    def _request(self, message: object) -> m.Answer:
+        answer = self._ask(message, None)
+        if not isinstance(answer, m.Answer):
+            raise self._break(self._odd(answer))
+        return answer
+
+    def _command(self, message: object, what: str) -> None:
+        self._accept(self._request(message), what)
+
+    def _accept(self, answer: m.Answer, what: str) -> None:
+        if answer.code == m.OK:
+            return
+        # A refusal breaks nothing: the link is sound, the board only said no.
+        raise LinkError(
+            f"the board on {self.port.url} refuses {what}: {_say(answer)}",
+            next_step=_ADVICE.get(answer.code, "Reset the board and try again."),
+        )
+
+    # -- trouble ------------------------------------------------------------------------------------------
+
+    def _check(self) -> None:
+        if self._broken is not None:
+            raise self._broken
+
+    def _break(self, error: DemoError) -> DemoError:
+        if self._broken is None:
+            self._broken = error
+        return self._broken
+
+    def _read(self, until_us: int) -> bytes:
+        try:
+            return self.port.read(until_us)
+        except DemoError as error:
+            raise self._break(error) from None
+
+    def _write(self, data: bytes) -> None:
+        try:
+            self.port.write(data)
+        except DemoError as error:
+            raise self._break(error) from None
+
+    def _no_answer(self) -> LinkError:
+        url = self.port.url
+        if self._bytes_in:
+            return LinkError(
+                f"something talks on {url}, but not as our board does ({self._bytes_in} bytes, none understood)",
+                next_step="Is it the right port (demo_ctl boards)? If it is the board, its program has stopped or is "
+                "another one. " + _FIRMWARE_NEXT,
+            )
+        return LinkError(
+            f"nothing answers on {url}",
+            next_step="Check the board's power and that this is its port (demo_ctl boards). "
+            "If the board is new: " + _FIRMWARE_NEXT[0].lower() + _FIRMWARE_NEXT[1:],
+        )
+
+    def _silent(self) -> LinkError:
+        """The board fell silent: ask once more, to tell a board that booted anew from a lost one."""
+        known = self.welcome
+        if known is not None:
+            session = HostSession()
+            try:
+                session.request(m.Hello(m.PROTOCOL, m.TABLE_HASH, secrets.randbits(32)), self._now())
+                until_us = self._now() + _ASK_AGAIN_US
+                while self._now() < until_us:
+                    data = session.outgoing()
+                    if data:
+                        self.port.write(b"\0" + bytes(data))
+                    wake_us = session.next_deadline()
+                    session.feed(self.port.read(until_us if wake_us is None else min(until_us, wake_us)), self._now())
+                    answered = session.answered
+                    if isinstance(answered, m.Welcome):
+                        if answered.boot != known.boot:
+                            return _reset(self.port.url)
+                        break
+                    session.tick(self._now())
+            except DemoError as error:
+                if isinstance(error, LinkError):
+                    return error
+            except HostLost:
+                pass
+        return LinkError(f"the board on {self.port.url} fell silent", next_step=_SILENT_NEXT)
+
+    def _odd(self, answer: object) -> LinkError:
+        return LinkError(
+            f"the board on {self.port.url} answers out of turn ({type(answer).__name__})",
+            next_step="Reset the board and try again. " + _FIRMWARE_NEXT,
+        )
+
+
+_ADVICE = {
+    m.E_UNKNOWN: _FIRMWARE_NEXT,
+    m.E_STATE: "Another plan may still be running. Wait a second and try again, or reset the board.",
+    m.E_RANGE: "The plan asks for something outside what this board does: see demo_ctl plan.",
+    m.E_ROLE: "The plan uses a port in a way its role does not allow: see demo_ctl plan.",
+    m.E_CHECK: "The link damages data: check the cable, then try again.",
+    m.E_VERSION: _FIRMWARE_NEXT,
+    m.E_FULL: "Make the script shorter: the board has no room for so many instructions.",
+    m.E_LOOSER: "Ask for a limit no looser than the board's own.",
+}
+
+
+def _say(answer: m.Answer) -> str:
+    known = m.ANSWERS[answer.code] if answer.code < len(m.ANSWERS) else f"code {answer.code}"
+    return f"{known} (detail {answer.detail})" if answer.detail else known
+
+
+def _wrong_firmware(url: str, what: str) -> LinkError:
+    return LinkError(f"the firmware on {url} does not belong to this program: {what}", next_step=_FIRMWARE_NEXT)
+
+
+def _reset(url: str) -> LinkError:
+    return LinkError(
+        f"the board on {url} was reset in the middle: its lines were released by that",
+        next_step="Check the board's power supply and the cable, then run the command again.",
+    )
