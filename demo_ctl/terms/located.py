@@ -379,9 +379,8 @@ def _walk(loc: Iterable[PathKey], data: Any, model: type[BaseModel]) -> tuple[Pa
                 choices = chosen
                 owners = chosen
                 continue
-        if (isinstance(data, dict) and part in data) or (
-            isinstance(data, list) and isinstance(part, int) and part < len(data)
-        ):
+        keyed = isinstance(data, dict) and part in data
+        if keyed or (isinstance(data, list) and isinstance(part, int) and part < len(data)):
             data = data[part]
         else:
             owners = models or owners
