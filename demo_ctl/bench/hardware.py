@@ -14,7 +14,7 @@ from __future__ import annotations
 
 from collections import deque
 
-from demo_ctl.bench.kernel import Kernel
+from demo_ctl.bench.kernel import Handle, Kernel
 from demo_ctl.bench.unit import BenchUnit
 from demo_ctl.board.pins import TICKS, Pins
 from demo_ctl.wire.messages import (
@@ -54,15 +54,16 @@ class _Train:
         self.break_us = break_us
         self.make_us = make_us
         self.done = 0  # pulses whose break has ended
-        self.handle: object = None
+        self.handle: Handle | None = None
 
 
-class Hardware(Pins):  # type: ignore[misc]  # the firmware's side of the house is not typed
+class Hardware(Pins):
     """Pins over a simulated unit. Times are the kernel's; ticks start at `start_ticks` when the kernel reads 0."""
 
     simulated = 1
 
     def __init__(self, kernel: Kernel, unit: BenchUnit, *, ports: int = 4, start_ticks: int = 0, boot: int = 1) -> None:
+        self.now_ticks = 0
         self.kernel = kernel
         self.unit = unit
         self.ports = ports

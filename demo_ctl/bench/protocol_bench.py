@@ -21,11 +21,14 @@ from collections.abc import Callable
 from typing import TYPE_CHECKING, Any
 from urllib.parse import parse_qsl, urlsplit
 
-from serial.serialutil import PortNotOpenError, SerialBase, SerialException, to_bytes
+from serial import PortNotOpenError, SerialException
+from serial.serialutil import SerialBase
 
 if TYPE_CHECKING:
     from demo_ctl.bench.unit import BenchUnit, BusySpec
     from demo_ctl.bench.world import World
+
+__all__ = ["FORM", "Options", "Serial", "SerialException"]
 
 FORM = "bench://?unit=PATH&seed=N&clock=free|paced&board=python|micropython&busy=STAGE/LEVEL/POSITIONS&ticks=N"
 SLICE_US = 1_000_000  # a read on the free clock looks this often whether it was cancelled
@@ -160,11 +163,11 @@ class Serial(SerialBase):
 
     def open(self) -> None:
         """Power up unit and board. Raises SerialException."""
-        if self._port is None:
+        if self.port is None:
             raise SerialException("the port has no URL yet")
         if self.is_open:
             raise SerialException("the port is already open")
-        options = Options(self._port)
+        options = Options(self.port)
         self.world = _make_world(options)
         self._trouble = None
         self._cancelled = self._unplugged = False
@@ -249,7 +252,7 @@ class Serial(SerialBase):
 
         world = self.world
         kernel, hardware = world.kernel, world.hardware
-        until_us = FOR_EVER_US if self._timeout is None else kernel.now_us + round(self._timeout * 1e6)
+        until_us = FOR_EVER_US if self.timeout is None else kernel.now_us + round(self.timeout * 1e6)
         first = True
         while len(hardware.to_host) < size and not self._cancelled:
             if kernel.now_us >= until_us and not first:
@@ -276,7 +279,7 @@ class Serial(SerialBase):
                     or self._trouble is not None
                     or not self.is_open
                 ),
-                self._timeout,
+                self.timeout,
             )
             self._cancelled = False
             if not hardware.to_host:
@@ -288,7 +291,7 @@ class Serial(SerialBase):
 
     def write(self, data: Any, /) -> int:
         """Give bytes to the board; they arrive at once."""
-        sent = to_bytes(data)
+        sent = bytes(data)
         with self._change:
             self._usable()
             if self._paced:
@@ -333,7 +336,7 @@ class Serial(SerialBase):
     def _update_dtr_state(self) -> None:
         if self.is_open:
             with self._change:
-                self.world.hardware.set_listening(bool(self._dtr_state))
+                self.world.hardware.set_listening(bool(self.dtr))
                 self._change.notify_all()
 
     def _update_rts_state(self) -> None:

@@ -171,5 +171,7 @@ def main(requests, replies, ports, boot):
 
     if hasattr(micropython, "kbd_intr"):
         micropython.kbd_intr(-1)  # byte 3 of a frame must not interrupt
-    pins = CosimPins(ports, boot, open(requests, "rb"), open(replies, "wb"), sys.stdin.buffer, sys.stdout.buffer)
+    asked = open(requests, "rb")  # noqa: SIM115  # open for as long as this process lives
+    told = open(replies, "wb")  # noqa: SIM115
+    pins = CosimPins(ports, boot, asked, told, sys.stdin.buffer, sys.stdout.buffer)
     pins.serve(Loop(pins))
