@@ -8,7 +8,8 @@ from __future__ import annotations
 
 import re
 
-#: Letters on the holes 1, 2, ... 9, 0 (ITU-T E.161; rotary dials of North America, the UK, and Australia to about 1960).
+#: Letters on the holes 1, 2, ... 9, 0: ITU-T E.161; rotary dials of North America (before Q and Z), of the UK, and of
+#: Australia to about 1960 (facts D01-D04).
 LETTERS: dict[str, tuple[str, ...]] = {
     "e161": ("", "ABC", "DEF", "GHI", "JKL", "MNO", "PQRS", "TUV", "WXYZ", ""),
     "north american": ("", "ABC", "DEF", "GHI", "JKL", "MNO", "PRS", "TUV", "WXY", ""),
@@ -17,7 +18,7 @@ LETTERS: dict[str, tuple[str, ...]] = {
 }
 HOLES = "1234567890"
 
-#: How many pulses each of HOLES sends. Plus one: Sweden; reversed: New Zealand, Oslo.
+#: How many pulses each of HOLES sends. Plus one: Sweden; reversed: New Zealand, Oslo (facts D05-D07).
 PULSES: dict[str, tuple[int, ...]] = {
     "normal": (1, 2, 3, 4, 5, 6, 7, 8, 9, 10),
     "plus one": (2, 3, 4, 5, 6, 7, 8, 9, 10, 1),

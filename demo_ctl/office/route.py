@@ -1,4 +1,4 @@
-"""Where digits lead: what each one does in the train. Pure; assumes idle trunks wherever a level has any.
+"""Where digits lead: what each one does in the train. Pure; supposes an idle trunk on every level that has any.
 
 A level is named by the digit that is dialled to reach it. The digits that count are those not absorbed: two ways of
 dialling that differ only in absorbed digits reach the same terminal.
@@ -7,128 +7,104 @@ dialling that differ only in absorbed digits reach the same terminal.
 from __future__ import annotations
 
 from dataclasses import dataclass
-from enum import Enum
+from typing import Literal
 
-from demo_ctl.office.model import Connector, Line, Selector, Unit
+from demo_ctl.office.model import Line, Selector, Unit
 from demo_ctl.office.numbers import digits_of, pulses_of
 
-
-class Act(Enum):
-    """What one digit does."""
-
-    ABSORB = "absorb"  # the shaft rises and restores; nothing is cut through
-    SELECT = "select"  # the shaft rises to the level and hunts an idle trunk to the next stage
-    OVERFLOW = "overflow"  # the shaft rises to a level with no trunks, and hunts to the eleventh position
-    TENS = "tens"  # the connector's shaft rises, and waits
-    UNITS = "units"  # the connector's wipers step to the terminal; the busy test follows
-    IGNORED = "ignored"  # no switch is listening any more
+Does = Literal["absorb", "select", "tens", "units", "ignored"]
 
 
 @dataclass(frozen=True)
-class Use:
-    """One digit: the pulses it sends, the stage that takes it (index into `unit.train`), and what it does there."""
+class Leg:
+    """What one digit does.
 
-    digit: str
-    pulses: int
-    stage: int
-    act: Act
-
-
-@dataclass(frozen=True)
-class Route:
-    """All digits' uses in order, and where they end.
-
-    counted: the digits that were not absorbed or ignored. line: the line the digits reach, None if the number is
-    incomplete, overflows or is on no line. group: all lines the connector hunts over, in order (just `line` if it
-    has no group).
+    stage: the stage that takes it, 1 is the first selector. does:
+    absorb: the shaft rises and restores, nothing is cut through;
+    select: the shaft rises to the level and hunts; with `trunks` empty it can only go on to overflow;
+    tens: the connector's shaft rises, and waits; units: its wipers step to the terminal, the busy test follows;
+    ignored: no switch is listening any more.
+    pulses: how many it sends. trunks: equipped positions of the level (select only).
     """
 
-    uses: tuple[Use, ...]
-    counted: str
-    line: Line | None = None
-    group: tuple[Line, ...] = ()
-
-    @property
-    def complete(self) -> bool:
-        """Whether the connector has had its last digit."""
-        return any(use.act is Act.UNITS for use in self.uses)
-
-    @property
-    def overflows(self) -> bool:
-        """Whether a digit leads to a level without trunks."""
-        return any(use.act is Act.OVERFLOW for use in self.uses)
+    stage: int
+    digit: str
+    does: Does
+    pulses: int
+    trunks: tuple[int, ...] = ()
 
 
-def number_digits(unit: Unit, line: Line) -> str:
-    """Return the digits a caller dials for `line`. Raises ValueError for people."""
-    return digits_of(line.number, unit.numbering.letters)
-
-
-def trace(unit: Unit, digits: str) -> tuple[Use, ...]:
-    """Return what each digit does in the train, not asking which line it reaches."""
-    uses: list[Use] = []
+def route(unit: Unit, digits: str) -> tuple[Leg, ...]:
+    """Return what each digit does, in order. Raises ValueError if one is not a digit."""
+    legs: list[Leg] = []
     stage = 0
-    absorbed = False  # the stage has swallowed a digit
-    tens_done = False
+    absorbed = False  # this stage has swallowed a digit
+    tens = False
     over = False
     for digit in digits:
         pulses = pulses_of(digit, unit.numbering.pulses)
-        current = unit.train[min(stage, len(unit.train) - 1)]
+        switch = unit.train[stage]
+        trunks: tuple[int, ...] = ()
+        does: Does
         if over:
-            act = Act.IGNORED
-        elif isinstance(current, Selector):
-            swallows = current.absorbs is not None and digit in current.absorbs.digits
-            if swallows and current.absorbs is not None and (current.absorbs.until == "another digit" or not absorbed):
-                act = Act.ABSORB
+            does = "ignored"
+        elif isinstance(switch, Selector):
+            absorbs = switch.absorbs
+            listed = absorbs is not None and digit in absorbs.digits
+            if listed and not (absorbed and absorbs is not None and absorbs.until == "once"):
+                does = "absorb"
                 absorbed = True
-            elif digit in current.levels and current.levels[digit].trunks:
-                act = Act.SELECT
             else:
-                act = Act.OVERFLOW
-                over = True
-        elif not tens_done:
-            act = Act.TENS
-            tens_done = True
+                does = "select"
+                level = switch.levels.get(digit)
+                trunks = level.trunks if level is not None else ()
+        elif tens:
+            does = "units"
         else:
-            act = Act.UNITS
-            over = True
-        uses.append(Use(digit, pulses, stage, act))
-        if act is Act.SELECT:
+            does = "tens"
+            tens = True
+        legs.append(Leg(stage + 1, digit, does, pulses, trunks))
+        if does == "select" and trunks:
             stage += 1
             absorbed = False
-    return tuple(uses)
+        elif does in ("select", "units"):
+            over = True
+    return tuple(legs)
 
 
-def counted_digits(uses: tuple[Use, ...]) -> str:
-    """Return the digits that were neither absorbed nor ignored."""
-    return "".join(use.digit for use in uses if use.act not in (Act.ABSORB, Act.IGNORED))
+def counted(legs: tuple[Leg, ...]) -> str:
+    """Return the digits that were neither absorbed nor ignored: they say where a call is."""
+    return "".join(leg.digit for leg in legs if leg.does not in ("absorb", "ignored"))
 
 
-def route(unit: Unit, digits: str) -> Route:
-    """Return what each digit does, and the line they reach if any. Raises ValueError if one is not a digit."""
-    uses = trace(unit, digits)
-    counted = counted_digits(uses)
-    if not any(use.act is Act.UNITS for use in uses):
-        return Route(uses, counted)
-    reached = {counted_digits(trace(unit, number_digits(unit, line))): line for line in reversed(unit.lines)}
-    line = reached.get(counted)
-    if line is None:
-        return Route(uses, counted)
-    return Route(uses, counted, line, hunting_group(unit, line) or (line,))
+def complete(legs: tuple[Leg, ...]) -> bool:
+    """Whether the connector has had its last digit."""
+    return any(leg.does == "units" for leg in legs)
+
+
+def number_digits(unit: Unit, line: Line) -> str:
+    """Return the digits a caller dials for `line`. Raises ValueError with a message for people."""
+    return digits_of(line.number, unit.numbering.letters)
+
+
+def line_reached(unit: Unit, digits: str) -> Line | None:
+    """Return the line whose terminal the digits lead to; None if they lead to none."""
+    legs = route(unit, digits)
+    if not complete(legs):
+        return None
+    where = counted(legs)
+    return next((line for line in unit.lines if counted(route(unit, number_digits(unit, line))) == where), None)
 
 
 def hunting_group(unit: Unit, line: Line) -> tuple[Line, ...]:
-    """Return the lines the connector hunts over when `line`'s number is dialled; empty if it does not hunt.
+    """Return the lines a connector tries, in order, when `line` is dialled; just `line` when it does not hunt.
 
     Only the first number of a group hunts; the others are reached alone when dialled themselves.
     """
-    connector = unit.train[-1]
-    if not isinstance(connector, Connector):
-        return ()
     own = number_digits(unit, line)
-    for group in connector.hunting:
+    by_number = {number_digits(unit, each): each for each in unit.lines}
+    for group in unit.connector.hunting:
         numbers = [digits_of(number, unit.numbering.letters) for number in group]
         if numbers and numbers[0] == own:
-            by_number = {number_digits(unit, each): each for each in unit.lines}
             return tuple(by_number[number] for number in numbers if number in by_number)
-    return ()
+    return (line,)

@@ -64,13 +64,15 @@ class Lift(Frozen):
 class Await(Frozen):
     """Wait until something is sensed. Tones are heard on the listening channel.
 
-    within: limit (default from the unit's windows). for: how long a tone is listened to.
+    within: limit (default from the unit's windows). for: how long a tone is listened to. rings: with `ringing`, how
+    many rings are waited for (the last one to its end).
     """
 
     awaited: Awaited = Field(alias="await")
     at: Party | None = None
     within_us: TimeUs | None = Field(alias="within", default=None)
     for_us: TimeUs | None = Field(alias="for", default=None)
+    rings: int | None = Field(default=None, ge=1, le=30, description="with `ringing`: how many rings to wait for")
 
 
 class Dial(Frozen):
@@ -185,6 +187,37 @@ class DialAs(Frozen):
     break_pct: Percent | None = Field(alias="break", default=None)
     pause_us: TimeUs | None = Field(alias="pause", default=None)
 
+
+#: Kinds of check, as `expect` names them, and the dimension of their window ("count": a whole number). The plan's own
+#: list of checks is longer than nothing we may import here; a test holds the two equal.
+CHECKS: dict[str, str] = {
+    "dial tone delay": "time",
+    "dial tone stop": "time",
+    "pulses": "count",
+    "pulse speed sent": "rate",
+    "pulse speed": "rate",
+    "percent break sent": "ratio",
+    "percent break": "ratio",
+    "interdigital": "time",
+    "cut through": "time",
+    "post dial delay": "time",
+    "first ring": "time",
+    "rang": "count",
+    "ring on": "time",
+    "ring off": "time",
+    "ring trip": "time",
+    "answer reversal": "time",
+    "clear reversal": "time",
+    "release": "time",
+    "tone": "count",
+    "tone on": "time",
+    "tone off": "time",
+    "held": "count",
+    "others rang": "count",
+    "no ringing": "count",
+    "no reversal": "count",
+    "no overflow": "count",
+}
 
 MustNot = Literal["any ringing", "another line rings", "reversal", "overflow tone", "ringing after clearing"]
 
