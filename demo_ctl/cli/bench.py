@@ -1,0 +1,25 @@
+"""`demo_ctl bench`: serve the simulated board and unit to any client."""
+
+from __future__ import annotations
+
+import argparse
+
+from demo_ctl.cli.files import unit_path
+from demo_ctl.terms.outcome import Exit
+
+
+def run(args: argparse.Namespace) -> int:
+    """Serve until Ctrl-C."""
+    from demo_ctl.bench.serve import serve_pty
+
+    unit = unit_path(args.unit)
+    options = [("unit", str(unit)), ("seed", str(args.seed)), ("board", args.board)]
+    options += [("busy", trunks) for trunks in args.busy]
+
+    def announce(path: str) -> None:
+        print(f"The bench ({unit}) is served at {path}. Place a call from another terminal:", flush=True)
+        print(f"  demo_ctl call configs/calls/answered.yaml --unit {unit} --port {path}", flush=True)
+        print("Ctrl-C ends it.", flush=True)
+
+    serve_pty(options, announce=announce)
+    return int(Exit.OK)
