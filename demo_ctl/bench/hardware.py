@@ -13,9 +13,9 @@ move and bytes arrive at once.
 from __future__ import annotations
 
 from collections import deque
+from typing import TYPE_CHECKING
 
 from demo_ctl.bench.kernel import Handle, Kernel
-from demo_ctl.bench.unit import BenchUnit
 from demo_ctl.board.pins import TICKS, Pins
 from demo_ctl.wire.messages import (
     AUDIO_BLOCK,
@@ -27,6 +27,9 @@ from demo_ctl.wire.messages import (
     IN_MIRROR_A,
     IN_MIRROR_B,
 )
+
+if TYPE_CHECKING:
+    from demo_ctl.bench.unit import BenchUnit
 
 EDGES_MOST = 256  # the capture queue
 AUDIO_MOST = 4  # complete blocks the converter keeps; the oldest is overwritten

@@ -2,8 +2,9 @@
 
     bench://?unit=PATH&seed=N&clock=free|paced&board=python|micropython&busy=STAGE/LEVEL/POSITIONS&ticks=N
 
-`unit` is needed, the rest has a default (seed 0, free, python, nothing busy); `busy` may be repeated. `ticks` is what
-the board's microsecond counter reads at power-up (default 0), for those who want to see it wrap at 2**30.
+Every option may be left out: the unit is then the sample unit below the current folder or beside the program, seed 0,
+clock free, board python, nothing busy, ticks 0. `busy` may be repeated. `ticks` is what the board's microsecond counter
+reads at power-up, for those who want to see it wrap at 2**30.
 
 On the free clock, time stands still except while the host waits in `read`; there it goes to whatever comes first: bytes
 for the host, the host's time limit, the firmware's deadline, an event of the unit. On the paced clock a thread of this
@@ -18,6 +19,7 @@ from __future__ import annotations
 import threading
 import time
 from collections.abc import Callable
+from pathlib import Path
 from typing import TYPE_CHECKING, Any
 from urllib.parse import parse_qsl, urlsplit
 
@@ -32,6 +34,7 @@ __all__ = ["FORM", "Options", "Serial", "SerialException"]
 
 FORM = "bench://?unit=PATH&seed=N&clock=free|paced&board=python|micropython&busy=STAGE/LEVEL/POSITIONS&ticks=N"
 SLICE_US = 1_000_000  # a read on the free clock looks this often whether it was cancelled
+DEFAULT_UNIT = "configs/units/mossbrook.yaml"
 _OPTIONS = ("unit", "seed", "clock", "board", "busy", "ticks")
 
 
@@ -59,7 +62,7 @@ class Options:
             said.add(name)
             self._take(name, value)
         if not self.unit:
-            raise SerialException(f"the bench needs the description of a unit: {FORM}")
+            self.unit = _default_unit()
 
     def _take(self, name: str, value: str) -> None:
         if name == "unit":
@@ -74,6 +77,13 @@ class Options:
             self.micropython = _choice(name, value, ("python", "micropython")) == "micropython"
         else:
             self.busy.append(value)
+
+
+def _default_unit() -> str:
+    for base in (Path(), Path(__file__).resolve().parents[2]):
+        if (base / DEFAULT_UNIT).is_file():
+            return str(base / DEFAULT_UNIT)
+    raise SerialException(f"the bench finds no {DEFAULT_UNIT} here: say which unit, {FORM}")
 
 
 def _choice(name: str, value: str, valid: tuple[str, ...]) -> str:

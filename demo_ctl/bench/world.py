@@ -8,11 +8,13 @@ same instant.
 from __future__ import annotations
 
 from collections.abc import Callable
-from typing import Protocol
+from typing import TYPE_CHECKING, Protocol
 
 from demo_ctl.bench.hardware import Hardware
 from demo_ctl.bench.kernel import Kernel
-from demo_ctl.bench.unit import BenchUnit
+
+if TYPE_CHECKING:
+    from demo_ctl.bench.unit import BenchUnit
 
 FOR_EVER_US = 1 << 62
 SAME_INSTANT_MOST = 200  # passes without time moving; after that a pass takes its time
