@@ -188,8 +188,8 @@ class DialAs(Frozen):
     pause_us: TimeUs | None = Field(alias="pause", default=None)
 
 
-#: Kinds of check, as `expect` names them, and the dimension of their window ("count": a whole number). The plan's own
-#: list of checks is longer than nothing we may import here; a test holds the two equal.
+#: Kinds of check as `expect` names them, and the dimension of their window ("count": a whole number). The checks
+#: themselves are in `plan`, which this room does not import; a test holds the two lists equal.
 CHECKS: dict[str, str] = {
     "dial tone delay": "time",
     "dial tone stop": "time",
