@@ -47,7 +47,6 @@ def decode(kind: type[T], data: object, path: str = "") -> T:
     return found
 
 
-@lru_cache(maxsize=256)
 def _field_names(kind: type[Any]) -> tuple[str, ...] | None:
     if dataclasses.is_dataclass(kind):
         return tuple(field.name for field in dataclasses.fields(kind))

@@ -80,6 +80,7 @@ class Client:
     def hello(self) -> m.Welcome:
         """Begin a session; return what the board declares. Old text on the line is passed over."""
         self._check()
+        self._session, self.welcome, self._beat_due_us = HostSession(), None, None
         self._write(b"\0")  # ends whatever half frame a former program left in the board
         give_up_us = self._now() + HELLO_US
         nonce = secrets.randbits(32)
@@ -129,6 +130,13 @@ class Client:
         if answer.code != m.E_STATE:  # nothing was running: that is what was wanted
             self._accept(answer, "the stop")
 
+    def stop_unheard(self, reason: int = m.R_STOP) -> None:
+        """Send a stop and wait for nothing: for somebody who has no more patience. Nothing works afterwards."""
+        session = HostSession()
+        session.request(m.Stop(reason), self._now())
+        self._write(b"\0" + bytes(session.outgoing()))
+        self._break(LinkError("the session was given up", next_step="Run the command again."))
+
     def limits(self, heartbeat_ms: int = 0, ring_window_ms: int = 0) -> None:
         """Tighten the board's limits (0: leave as it is). A looser one is refused by the board."""
         self._command(m.Limits(heartbeat_ms, ring_window_ms), "the limits")
@@ -159,6 +167,10 @@ class Client:
                 self._turn(until_us)
             except HostLost:
                 raise self._break(self._silent()) from None
+
+    def now_us(self) -> int:
+        """Return the port's clock."""
+        return self._now()
 
     def keep_alive(self) -> None:
         """Send what is due without waiting: for a caller that waits for something else than the board."""

@@ -1,0 +1,432 @@
+"""Perform one plan. This module owns the one stop path.
+
+In order: trunks that a person must make busy are asked for; hello; does the plan fit the board; upload; the record's
+start row is on the disk; start; follow until the board says that the plan is over; a short tail, so that late events
+are seen and acknowledged; measure; judge; the verdicts are saved, and then returned; the end row.
+
+THE STOP PATH. However a call ends, it ends with ringing off, every loop open, and the record closed with its end row.
+The board sees to the first two by itself; the host only asks. What happens, in which order, within what time
+(times of the port's clock; the silence limit is what the board declared, 600 ms, or less):
+
+- normal end: the board opens all loops with the timeline's last instruction, and says "finished"; tail 300 ms;
+  measured, judged, saved, shown.
+- Ctrl-C or SIGTERM: seen within 100 ms; STOP is sent, and repeated every 200 ms, five times at most; the board opens
+  all loops and takes ringing off before it answers; its "ended early" is awaited for 1 s; tail; what was seen is
+  measured and judged (the rest is "not run"); status interrupted. A board that does not answer: as a lost cable.
+- second Ctrl-C or SIGTERM: nothing more is waited for. STOP is on its way; if it did not arrive, the board's silence
+  limit releases the line. The record is closed.
+- exception in this program, or in the display: as Ctrl-C, and then the exception goes on to the caller; status error.
+- lost cable, board hanging or reset: known at once when the port says so, after 1 s of silence otherwise. The board's
+  silence limit (or its reset) releases the line. What was seen is kept, measured and judged; status link lost.
+- trip: the board has released and withdrawn ringing before it tells; as a normal end, with status tripped.
+- kill -9, or the computer fails: nothing runs here any more. The board's silence limit releases the line. The record
+  holds every row that was written, and no end row.
+- power loss at the board: its relays fall, every loop opens and the ringing guard with them; here: lost cable.
+- the disk fails or is too slow: the call goes on, the record stops, and the result says so.
+
+Before the start nothing is running: an error or Ctrl-C there simply goes to the caller.
+"""
+
+from __future__ import annotations
+
+from binascii import crc32
+from collections import deque
+from collections.abc import Callable
+from contextlib import suppress
+
+from demo_ctl.judge.judge import judge
+from demo_ctl.judge.model import Judgement
+from demo_ctl.ledger.record import RecordWriter
+from demo_ctl.link.client import Client
+from demo_ctl.measure.measure import measure
+from demo_ctl.measure.model import Measurement, Observation
+from demo_ctl.measure.tones import ToneWatch
+from demo_ctl.plan.model import BusyTrunks, Gate, Plan
+from demo_ctl.run.fit import check_board
+from demo_ctl.run.interrupts import Interrupts
+from demo_ctl.run.result import TRIPS, CallResult, Progress, Status, exit_code_of
+from demo_ctl.terms.errors import DemoError, InputError, LinkError, TripError
+from demo_ctl.terms.outcome import Exit
+from demo_ctl.wire import messages as m
+
+#: The loop looks this often for Ctrl-C and for a person's word at a gate.
+POLL_US = 100_000
+#: After the plan's end: late edges, and their acknowledgement (which the session sends after 50 ms).
+TAIL_US = 300_000
+#: How long "ended early" is awaited after STOP was answered.
+STOP_US = 1_000_000
+#: A board whose beats say that the plan is over, but whose events do not, is given so long.
+_DISAGREE_US = 2_000_000
+#: The board's own limits end every plan by then; if they do not, something is wrong with it.
+_OVERTIME_US = 10_000_000
+#: A full queue of the record is waited for this long a turn, in seconds: far below the heartbeat's 200 ms.
+_ROOM_S = 0.02
+
+
+def perform(
+    plan: Plan,
+    client: Client,
+    recorder: RecordWriter | None = None,
+    *,
+    on_progress: Callable[[Progress], None] | None = None,
+    go_on: Callable[[Gate], bool] | None = None,
+    trunks_busied: Callable[[tuple[BusyTrunks, ...]], bool] | None = None,
+) -> CallResult:
+    """Perform `plan` with the board that `client` reaches; return what came of it. The caller closes the client.
+
+    recorder: gets every row, and is closed at the end, however that comes. on_progress: gets each item of the live
+    display. go_on: asked about ten times a second while a gate waits for a person; must return at once, True when the
+    person has said go on (none: such gates wait until their limit). trunks_busied: asked once, before anything else,
+    when a person must make trunks busy; True when it is done.
+
+    Raises InputError (trunks not busied), PlanError (does not fit the board), LinkError (no board, or it refuses)
+    before the start. Afterwards link trouble and trips are in the result; only this program's own faults are raised.
+    """
+    performance = _Performance(plan, client, recorder, on_progress, go_on)
+    try:
+        performance.prepare(trunks_busied)
+        return performance.run()
+    finally:
+        if recorder is not None:
+            recorder.close()
+
+
+class _Performance:
+    def __init__(
+        self,
+        plan: Plan,
+        client: Client,
+        recorder: RecordWriter | None,
+        on_progress: Callable[[Progress], None] | None,
+        go_on: Callable[[Gate], bool] | None,
+    ) -> None:
+        self.plan = plan
+        self.client = client
+        self.recorder = recorder
+        self.on_progress = on_progress
+        self.go_on = go_on
+        self.welcome: m.Welcome | None = None
+        self.notes: list[str] = []
+        self.waiting: deque[m.Event | m.Audio | m.Beat] = deque()
+        self.events: list[m.Event] = []
+        self.audio: list[m.Audio] = []
+        self.number = 0
+        self.started = False
+        self.began_us: int | None = None
+        self.gates = {gate.index: gate for gate in plan.gates}
+        self.gate: Gate | None = None
+        self.watch: ToneWatch | None = None
+        self.limit_index: int | None = None
+        self.over: int | None = None  # the plan state the board ended with
+        self.plan_reason = m.R_NONE
+        self.disagree_us: int | None = None
+        self.record_told = False
+
+    # -- before the start ---------------------------------------------------------------------------------
+
+    def prepare(self, trunks_busied: Callable[[tuple[BusyTrunks, ...]], bool] | None) -> None:
+        by_hand = tuple(busy for busy in self.plan.busy_trunks if busy.met_by == "person")
+        if by_hand:
+            if trunks_busied is None or not trunks_busied(by_hand):
+                first = by_hand[0]
+                raise InputError(
+                    f"{_say_busy(first)} must be busy before this call, and this board has not the ports to do it",
+                    where=first.place,
+                    next_step="Make them busy by hand, then say so: --trunks-busied.",
+                )
+            self.notes += [f"made busy by hand, as the person said: {_say_busy(busy)}" for busy in by_hand]
+        self.welcome = self.client.hello()
+        check_board(self.plan, self.welcome)
+        instructions = [m.Instruction(s.op, s.port, s.x, s.a, s.b) for s in self.plan.timeline.steps]
+        self.number = crc32(repr(instructions).encode()) or 1
+        self.client.upload(self.number, instructions, self.plan.timeline.roles)
+
+    # -- the call -----------------------------------------------------------------------------------------
+
+    def run(self) -> CallResult:
+        status, reason, error, fault = Status.ERROR, "", None, None
+        with Interrupts() as interrupts:
+            try:
+                self._open_record(interrupts)
+                if interrupts.asked is None:
+                    self.started = True
+                    self.client.start(self.number)
+                    self._follow(interrupts)
+                if self.over is None:
+                    status, reason = Status.INTERRUPTED, f"stopped by {interrupts.asked}"
+                    error = self._release()
+                else:
+                    self._tail()
+                    status, reason, error = self._ending()
+            except KeyboardInterrupt:
+                status, reason = Status.INTERRUPTED, "stopped by Ctrl-C"
+                error = self._give_up(interrupts)
+            except DemoError as trouble:
+                if not self.started:
+                    self._close_record(Status.ERROR, trouble.what, int(trouble.exit_code))
+                    raise
+                status, reason, error = Status.LINK_LOST, trouble.what, trouble
+                self._release()
+            except BaseException as trouble:
+                reason, fault = f"{type(trouble).__name__}: {trouble}", trouble
+                self.on_progress = None  # it may be what failed, and must not get in the way now
+                self._release()
+            return self._conclude(status, reason, error, fault)
+
+    def _open_record(self, interrupts: Interrupts) -> None:
+        """The start row is on the disk before the first instruction starts; heartbeats go on while it gets there."""
+        assert self.welcome is not None
+        if self.recorder is None:
+            return
+        self.recorder.start(self.plan, self.welcome, self.client.port.url)
+        for note in self.notes:
+            self.recorder.note(note)
+        while interrupts.asked is None and not self.recorder.saved(0.1):
+            self.client.keep_alive()
+
+    def _follow(self, interrupts: Interrupts) -> None:
+        """Take in what the board reports until the plan is over, or somebody asks to stop."""
+        give_up_us = self.client.now_us() + self.plan.most_us + _OVERTIME_US if self.plan.most_us else None
+        while self.over is None and interrupts.asked is None:
+            self._take(self.client.poll(POLL_US))
+            self._person()
+            now_us = self.client.now_us()
+            if self.disagree_us is not None and now_us - self.disagree_us > _DISAGREE_US and self.over is None:
+                raise LinkError(
+                    "the board ended the plan, and its account of it is lost",
+                    next_step="The line is released. Check the cable, and whether this computer was asleep.",
+                )
+            if give_up_us is not None and now_us > give_up_us:
+                raise LinkError(
+                    "the call takes longer than its plan can take: the board does not keep to its limits",
+                    next_step="Reset the board. If it happens again, its firmware is not this program's.",
+                )
+
+    def _tail(self) -> None:
+        until_us = self.client.now_us() + TAIL_US
+        while (left_us := until_us - self.client.now_us()) > 0:
+            self._take(self.client.poll(left_us))
+
+    # -- what the board reports ---------------------------------------------------------------------------
+
+    def _take(self, heard: list[m.Event | m.Audio | m.Beat]) -> None:
+        # What a failing display leaves unfinished is taken up again on the stop path: nothing seen is lost.
+        self.waiting.extend(heard)
+        while self.waiting:
+            item = self.waiting.popleft()
+            if isinstance(item, m.Event):
+                self.events.append(item)
+                if self.recorder is not None:
+                    self.recorder.event(item)
+                self._event(item)
+            elif isinstance(item, m.Audio):
+                self.audio.append(item)
+                if self.recorder is not None:
+                    self.recorder.audio(item)
+                self._listen(item)
+            else:
+                self._beat(item)
+        if self.recorder is not None:
+            self.recorder.room(_ROOM_S)
+            if not self.record_told and self.recorder.trouble is not None:
+                self.record_told = True
+                self._tell("record", self._last_us(), "the record stops here", self.recorder.trouble)
+
+    def _event(self, event: m.Event) -> None:
+        kind, value = event.kind, event.value
+        if kind == m.EV_PLAN:
+            self._plan_state(event, value & 0xFF, value >> 8)
+        elif kind == m.EV_BEGAN:
+            self._tell("began", event.at_us, self._label(value), index=value, port=event.port)
+            gate = self.gates.get(value)
+            if gate is not None:
+                self.gate = gate
+                self.watch = ToneWatch(gate.tone) if gate.tone is not None else None
+                self._tell("gate", event.at_us, gate.tell, f"{gate.limit_us / 1e6:g} s at most", value, gate.port)
+        elif kind == m.EV_ENDED:
+            index, ending = value & 0xFFFF, value >> 16
+            if ending == m.LIMIT:
+                self.limit_index = index
+            if self.gate is not None and self.gate.index == index:
+                self.gate = self.watch = None
+            self._tell("ended", event.at_us, self._label(index), _word(m.ENDINGS, ending), index, event.port)
+        elif kind == m.EV_STATE:
+            signal = _word(m.SIGNALS, value >> 1)
+            self._tell("sensed", event.at_us, f"{signal} {'on' if value & 1 else 'off'}", port=event.port)
+        elif kind == m.EV_GUARD:
+            state, reason = _word(m.GUARD_STATES, value & 0xFF), _word(m.R_NAMES, value >> 8)
+            self._tell("ringing", event.at_us, state, reason)
+        elif kind in (m.EV_EDGES_LOST, m.EV_AUDIO_LOST, m.EV_OVERFLOW):
+            self._tell("lost", event.at_us, _word(m.EVENTS, kind), str(value), port=event.port)
+
+    def _plan_state(self, event: m.Event, state: int, reason: int) -> None:
+        if state == m.RUNNING:
+            self.began_us = event.at_us
+        elif state in (m.FINISHED, m.ENDED_EARLY) and self.started and self.over is None:
+            self.over, self.plan_reason = state, reason
+        self._tell("plan", event.at_us, _word(m.PLAN_STATES, state), _word(m.R_NAMES, reason))
+
+    def _beat(self, beat: m.Beat) -> None:
+        """Beats may overtake events, but not for long (see _follow)."""
+        if beat.plan_state == m.RUNNING or not self.started:
+            self.disagree_us = None
+        elif self.disagree_us is None:
+            self.disagree_us = self.client.now_us()
+
+    def _listen(self, block: m.Audio) -> None:
+        gate, watch = self.gate, self.watch
+        if gate is None or watch is None or block.port != gate.port:
+            return
+        if watch.add(bytes(block.data)):
+            self.watch = None
+            self._tell("tone", block.at_us, gate.tell, "heard", gate.index, gate.port)
+            self.client.go(gate.number)
+
+    def _person(self) -> None:
+        gate = self.gate
+        if gate is not None and gate.tone is None and self.go_on is not None and self.go_on(gate):
+            self.gate = None
+            self._tell("gate", self._last_us(), gate.tell, "go on", gate.index, gate.port)
+            self.client.go(gate.number)
+
+    # -- how it ended -------------------------------------------------------------------------------------
+
+    def _ending(self) -> tuple[Status, str, DemoError | None]:
+        if self.over == m.FINISHED:
+            return Status.FINISHED, "the timeline ran to its end", None
+        say = _word(m.R_NAMES, self.plan_reason)
+        if self.plan_reason in TRIPS:
+            return (
+                Status.TRIPPED,
+                say,
+                TripError(
+                    f"the board stopped the call to keep people safe: {say}",
+                    next_step=_TRIP_ADVICE[self.plan_reason],
+                ),
+            )
+        if self.plan_reason == m.R_LIMIT and self.limit_index is not None:
+            place = self._place(self.limit_index)
+            return Status.ENDED_EARLY, f"did not come in time: {self._label(self.limit_index)}{place}", None
+        if self.plan_reason == m.R_LIMIT:
+            return Status.ENDED_EARLY, say, None
+        advice = _END_ADVICE.get(self.plan_reason, "Run the call again.")
+        return Status.ENDED_EARLY, say, LinkError(f"the board ended the call: {say}", next_step=advice)
+
+    def _release(self) -> DemoError | None:
+        """Ask the board to end the plan, and wait until it says so. A second Ctrl-C ends the waiting."""
+        if not self.started or self.over is not None:
+            return None
+        try:
+            self._tell("stop", self._last_us(), "releasing the line")
+            self.client.stop(m.R_STOP)
+            until_us = self.client.now_us() + STOP_US
+            while self.over is None and (left_us := until_us - self.client.now_us()) > 0:
+                self._take(self.client.poll(min(POLL_US, left_us)))
+            if self.over is not None:
+                self._tail()
+                return None
+            return self._unsure("the board has not said that the line is released")
+        except KeyboardInterrupt:
+            return self._unsure("the board's word that the line is released was not waited for")
+        except DemoError as error:
+            return error
+
+    def _give_up(self, interrupts: Interrupts) -> DemoError | None:
+        """A KeyboardInterrupt landed somewhere. Was it the second, or one that did not come through our handler?"""
+        if not self.started or self.over is not None:
+            return None
+        if interrupts.asked is None:
+            interrupts.asked = "Ctrl-C"
+            return self._release()
+        with suppress(DemoError, KeyboardInterrupt):
+            self.client.stop_unheard(m.R_STOP)
+        return self._unsure("the board's word that the line is released was not waited for")
+
+    def _unsure(self, what: str) -> DemoError:
+        limit = self.welcome.heartbeat_ms if self.welcome is not None else 600
+        return LinkError(what, next_step=f"It releases the line by itself after {limit} ms of silence.")
+
+    def _conclude(
+        self, status: Status, reason: str, error: DemoError | None, fault: BaseException | None
+    ) -> CallResult:
+        assert self.welcome is not None
+        observation = Observation(self.welcome, tuple(self.events), tuple(self.audio))
+        measurements: tuple[Measurement, ...] = ()
+        judgement: Judgement | None = None
+        try:
+            if self.started:
+                measurements = measure(self.plan, observation)
+                judgement = judge(self.plan, measurements)
+        except KeyboardInterrupt:
+            status, reason = Status.INTERRUPTED, f"{reason}; judging it was broken off"
+        except BaseException as trouble:
+            # The call itself is over and its line released: keep the record whole, then complain.
+            if fault is None:
+                status, reason, fault = Status.ERROR, f"{type(trouble).__name__}: {trouble}", trouble
+        code = exit_code_of(status, self.plan_reason, judgement)
+        if self.recorder is not None and judgement is not None:
+            self.recorder.verdicts(judgement.verdicts)
+        trouble_text = self._close_record(status, reason, code)
+        if fault is not None:
+            raise fault
+        return CallResult(
+            plan=self.plan,
+            observation=observation,
+            measurements=measurements,
+            judgement=judgement,
+            status=status,
+            reason=reason,
+            released=self.over is not None,
+            exit_code=int(Exit.BAD_INPUT) if trouble_text is not None and code == int(Exit.OK) else code,
+            error=error,
+            record_trouble=trouble_text,
+        )
+
+    def _close_record(self, status: Status, reason: str, code: int) -> str | None:
+        """Write the end row and see it to the disk: saved, then shown. Return what went wrong."""
+        if self.recorder is None:
+            return None
+        self.recorder.end(status.value, reason, code)
+        self.recorder.close()
+        return self.recorder.trouble
+
+    # -- small things -------------------------------------------------------------------------------------
+
+    def _tell(self, kind: str, at_us: int, label: str, detail: str = "", index: int = -1, port: int = 0) -> None:
+        if self.on_progress is not None:
+            since_us = 0 if self.began_us is None else max(0, at_us - self.began_us)
+            self.on_progress(Progress(kind, since_us, label, detail, index, port))
+
+    def _last_us(self) -> int:
+        return self.events[-1].at_us if self.events else 0
+
+    def _label(self, index: int) -> str:
+        steps = self.plan.timeline.steps
+        return steps[index].label if index < len(steps) else f"step {index}"
+
+    def _place(self, index: int) -> str:
+        steps = self.plan.timeline.steps
+        return f" ({steps[index].place})" if index < len(steps) and steps[index].place.file else ""
+
+
+_TRIP_ADVICE = {
+    m.R_WINDOW: "Ringing ran for its whole window and was withdrawn. Look why the call did not end it, then run again.",
+    m.R_CHAIN: "Look at the unit: covers, key and emergency stop. Close the chain at the unit, then run again.",
+    m.R_UNEXPECTED_RINGING: "Isolate the ringing generator by hand. Find how ringing reached that line, then go on.",
+}
+_END_ADVICE = {
+    m.R_SILENCE: "This computer was too busy, or asleep, to send heartbeats. Close other programs and run again.",
+    m.R_OVERFLOW: "The link could not carry the events. Check the cable; a long serial line may be too slow.",
+    m.R_LATE: "The board could not keep time. Reset it; if it happens again, its firmware is not this program's.",
+    m.R_NEW_HELLO: "Another program uses the same board. Close it and run again.",
+    m.R_STOP: "Another program stopped the board. Close it and run again.",
+}
+
+
+def _word(words: tuple[str, ...], code: int) -> str:
+    return words[code] if code < len(words) else f"code {code}"
+
+
+def _say_busy(busy: BusyTrunks) -> str:
+    trunks = ", ".join(str(position) for position in busy.positions)
+    return f"stage {busy.stage}, level {busy.level}, trunks {trunks}"
