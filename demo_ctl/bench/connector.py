@@ -1,0 +1,234 @@
+"""The connector: tens and units by the dial, busy test, ringing, trip, the two feeds, reversal.
+
+Theory of operation. The first digit's pulses lift the shaft, and the connector then waits: it does not hunt. The
+second digit's pulses turn it, one terminal a pulse. When C has fallen the second time the test relay looks at the
+called sleeve. Grounded: busy tone (or, where a group of numbers is listed and its first was dialled, one step on,
+along the same level, to the next of the group). Idle: the sleeve is grounded, the called line loses its line relay,
+and the ringing circuit is put on the line: ringing from the interrupter, and battery all the time, through F. F is
+slow; it operates on the direct current of an answered line, sooner in the silent part than while ringing, and locks:
+what was tripped is not rung again in this call. F puts the line on D, the called side's own feed. D up reverses the
+calling line's battery, D down turns it back; A and B go on holding the train, so the called party's clearing
+releases nothing (facts T13-T20).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from enum import Enum
+
+from demo_ctl.bench.frame import Frame
+from demo_ctl.bench.kernel import Handle
+from demo_ctl.bench.lines import Line
+from demo_ctl.bench.relays import FLIGHT_US, Relay, adjusted
+from demo_ctl.bench.switches import TOP, Switch
+from demo_ctl.office.model import Connector as ConnectorModel
+from demo_ctl.office.model import Spread
+
+
+class Stage(Enum):
+    """How far a connector has come."""
+
+    TENS = 1
+    UNITS = 2
+    TEST = 3
+    TONE = 4
+    SEIZING = 5
+    RINGING = 6
+    ANSWERED = 7
+
+
+class Connector(Switch):
+    """Vertical by one digit, rotary by the next."""
+
+    def __init__(
+        self,
+        frame: Frame,
+        name: str,
+        first: bool,
+        on_home: Callable[[], None],
+        model: ConnectorModel,
+        line_at: Callable[[int, int], Line | None],
+        group_from: Callable[[int, int], Sequence[int]],
+    ) -> None:
+        super().__init__(frame, name, first, on_home)
+        times, random = frame.adjustment, self._random
+        self._model = model
+        self._line_at = line_at
+        self._group_from = group_from
+        self.rotary_magnet = frame.relay(
+            random, f"{name}/rotary magnet", times.magnet_operate, times.magnet_release, self._rotary_turned
+        )
+        self.test = frame.relay(random, f"{name}/cut-through", times.a_operate, times.a_release, self._test_turned)
+        trip = times.ring_trip
+        silent = Spread.model_construct(
+            typical_us=(trip.least_us + trip.typical_us) // 2, least_us=trip.least_us, most_us=trip.typical_us
+        )
+        noisy = Spread.model_construct(
+            typical_us=(trip.typical_us + trip.most_us) // 2, least_us=trip.typical_us, most_us=trip.most_us
+        )
+        in_silence, in_ringing = adjusted(random, silent), adjusted(random, noisy)
+        release = adjusted(random, times.a_release)
+
+        def trip_us(relay: Relay) -> int:
+            ringing = self.called is not None and self.called.ringing
+            return in_ringing(relay) if ringing else in_silence(relay)
+
+        self.f = Relay(frame.kernel, frame.truth, f"{name}/F", trip_us, release, self._f_turned)
+        self.d = frame.relay(random, f"{name}/D", times.a_operate, times.a_release, self._d_turned)
+        self._reversal_us = adjusted(random, times.reversal)
+        # Contacts in flight must not let A fall.
+        self._flight_us = min(FLIGHT_US, times.a_release.least_us // 2)
+        self.called: Line | None = None
+        self._stage = Stage.TENS
+        self._group: list[int] = []
+        #: What the caller's side will do next: turn its battery round.
+        self._turning: Handle | None = None
+
+    @property
+    def is_ringing(self) -> bool:
+        """Whether the ringing circuit is on a line."""
+        return self._stage is Stage.RINGING
+
+    # Digits.
+    def _pulse(self) -> bool:
+        if self._stage is Stage.TENS:
+            self.vertical_magnet.drive(True)
+        elif self._stage is Stage.UNITS:
+            self.rotary_magnet.drive(True)
+        else:
+            return False
+        return True
+
+    def _pulse_ended(self) -> None:
+        self.vertical_magnet.drive(False)
+        self.rotary_magnet.drive(False)
+
+    def _rotary_turned(self, operated: bool) -> None:
+        if operated and self.terminal < TOP and not self.restoring:
+            self._turn_shaft()
+
+    def _turn_shaft(self) -> None:
+        self.terminal += 1
+        self._frame.note(f"{self.name}/rotary", self.terminal)
+
+    def _digit_ended(self) -> None:
+        if self._stage is Stage.TENS and self.level:
+            self._stage = Stage.UNITS
+        elif self._stage is Stage.UNITS and self.terminal:
+            self._stage = Stage.TEST
+            self._group = list(self._group_from(self.level, self.terminal))
+            self.test.drive(True)
+
+    # Busy test and hunting over a group.
+    def _test_turned(self, operated: bool) -> None:
+        if operated and self.line is not None:
+            self._look()
+
+    def _look(self) -> None:
+        self._work = None
+        called = self._line_at(self.level, self.terminal)
+        if called is None:
+            vacant = {"vacant tone": "vacant", "busy tone": "busy", "silence": ""}[self._model.vacant]
+            self._give(vacant)
+        elif not called.busy and not called.closed:
+            self._stage = Stage.SEIZING
+            self.called = called
+            called.seize(self._called_cut)
+        elif self._group:
+            self._work = self._kernel.at(self._kernel.now_us + self._frame.hunting_us, self._hunt_on)
+        else:
+            self._give("busy")
+
+    def _hunt_on(self) -> None:
+        frame = self._frame
+        self._turn_shaft()
+        frame.note(f"{self.name}/rotary magnet", 1)
+        frame.note(f"{self.name}/rotary magnet", 0)
+        if self.terminal == self._group[0]:
+            self._group.pop(0)
+            self._look()
+        else:
+            self._work = self._kernel.at(self._kernel.now_us + frame.hunting_us, self._hunt_on)
+
+    def _give(self, tone: str) -> None:
+        self._stage = Stage.TONE
+        if self.line is not None:
+            self.line.hear(tone)
+
+    # The called side.
+    def _called_cut(self) -> None:
+        self._work = self._kernel.at(self._kernel.now_us + self._transfer_us(None), self._ring)
+
+    def _ring(self) -> None:
+        self._work = None
+        assert self.called is not None
+        self._stage = Stage.RINGING
+        self._frame.note(f"{self.name}/ringing", 1)
+        if self.line is not None:
+            self.line.hear("ringback")
+        self.apply_ringing()
+        self.called.connect(self.f)
+
+    def apply_ringing(self) -> None:
+        """Put the generator on the called line, or take it off, as interrupter and guard say now."""
+        if self._stage is not Stage.RINGING or self.called is None:
+            return
+        kernel, frame = self._kernel, self._frame
+        self.called.set_ringing(frame.ringing_feed and frame.interrupter.on_at(kernel.now_us))
+        kernel.cancel(self._work)
+        change_us = frame.interrupter.next_change_us(kernel.now_us)
+        self._work = None if change_us is None else kernel.at(change_us, self.apply_ringing)
+
+    def _f_turned(self, operated: bool) -> None:
+        called = self.called
+        if not operated or called is None:
+            return
+        self.f.locked = True
+        self._stop_ringing()
+        self._stage = Stage.ANSWERED
+        if self.line is not None:
+            self.line.hear("")
+        called.connect(None)
+        self._work = self._kernel.at(self._kernel.now_us + self._transfer_us(None), called.connect, self.d)
+
+    def _stop_ringing(self) -> None:
+        if self._stage is Stage.RINGING:
+            self._frame.note(f"{self.name}/ringing", 0)
+            self._kernel.cancel(self._work)
+            self._work = None
+        if self.called is not None:
+            self.called.set_ringing(False)
+
+    def _d_turned(self, operated: bool) -> None:
+        if self.line is None:
+            return
+        self._kernel.cancel(self._turning)
+        self._turning = self._kernel.at(self._kernel.now_us + self._reversal_us(None), self._open_to_turn, operated)
+
+    def _open_to_turn(self, reversed_: bool) -> None:
+        if self.line is not None:
+            self.line.connect(None)
+            self._turning = self._kernel.at(self._kernel.now_us + self._flight_us, self._turned, reversed_)
+
+    def _turned(self, reversed_: bool) -> None:
+        self._turning = None
+        if self.line is not None:
+            self.line.connect(self.a, reversed_)
+
+    # Release.
+    def _let_go(self) -> None:
+        self._kernel.cancel(self._turning)
+        self._turning = None
+        self._stop_ringing()
+        called, self.called = self.called, None
+        self.rotary_magnet.drive(False)
+        self.test.drive(False)
+        self.f.locked = False
+        if called is not None:
+            called.free()
+        self.f.drive(False)
+        self.d.drive(False)
+
+    def _ready(self) -> None:
+        self._stage = Stage.TENS
+        self._group = []

@@ -1,0 +1,185 @@
+"""The simulated demonstration unit: lines, finders, switches, ringing and tones of one `office.model.Unit`.
+
+Events only: while nothing happens nothing is scheduled, and time may jump. `README.md` beside this file says what
+is modelled and what is not.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from random import Random
+
+from demo_ctl.bench.cadence import Cadence
+from demo_ctl.bench.connector import Connector
+from demo_ctl.bench.finders import Allotter, Finder
+from demo_ctl.bench.frame import Frame
+from demo_ctl.bench.kernel import Kernel
+from demo_ctl.bench.lines import Line, Wave
+from demo_ctl.bench.switches import Selector, Switch
+from demo_ctl.bench.tones import RESTING, ToneBank
+from demo_ctl.bench.truth import Truth
+from demo_ctl.office.model import Selector as SelectorModel
+from demo_ctl.office.model import Unit
+from demo_ctl.office.numbers import digit_sent, digits_of
+from demo_ctl.office.route import counted as counted_digits
+from demo_ctl.office.route import route
+from demo_ctl.wire.messages import AUDIO_BLOCK
+
+_SILENCE = RESTING.to_bytes(2, "little") * AUDIO_BLOCK
+
+
+@dataclass(frozen=True)
+class BusySpec:
+    """Trunks a person has made busy: their sleeves are grounded for good.
+
+    stage: 1 is the first selector. level: the digit that leads to it, 0 to 9. positions: 1 to 10.
+    """
+
+    stage: int
+    level: int
+    positions: tuple[int, ...]
+
+
+def _no_edge(_bit: int, _level: int) -> None:
+    """Nobody listens."""
+
+
+class BenchUnit:
+    """The unit as the board's electronics see it, port by port; ports count from 1."""
+
+    def __init__(
+        self,
+        kernel: Kernel,
+        unit: Unit,
+        *,
+        seed: int = 0,
+        busy: Sequence[BusySpec] = (),
+        ports: int = 4,
+        ring_hold_us: int = 30_000,
+    ) -> None:
+        #: Called at `kernel.now_us` with every raw edge: bit (port - 1) * 4 + signal, and its new level.
+        self.on_edge: Callable[[int, int], None] = _no_edge
+        self.unit = unit
+        self.ports = ports
+        self._kernel = kernel
+        self._levels = 0
+        chance = Random(f"{seed} machine")
+        ringing = unit.ringing
+        interrupter = Cadence((ringing.on_us, ringing.off_us))
+        interrupter = Cadence((ringing.on_us, ringing.off_us), chance.randrange(max(1, interrupter.cycle_us)))
+        wave = Wave(ringing.frequency_Hz, ringing.voltage_V, chance.random())
+        self._frame = Frame(kernel, unit.adjustment, seed, interrupter)
+        self._tones = ToneBank(unit.tones, interrupter, wave, seed)
+        self._blocked = {(spec.stage, str(spec.level), position) for spec in busy for position in spec.positions}
+        scheme = unit.numbering.pulses
+        self._digit_at = {steps: digit_sent(steps, scheme) for steps in range(1, 11)}
+        self._steps_of = {digit: steps for steps, digit in self._digit_at.items()}
+
+        self._allotter = Allotter()
+        self._lines: dict[str, Line] = {}
+        self._at_port: dict[int, Line] = {}
+        self._terminals: dict[str, Line] = {}
+        self._groups: dict[str, list[str]] = {}
+        counted: dict[str, str] = {}
+        for model in unit.lines:
+            port = model.port if model.port <= ports else 0
+            line = Line(self._frame, model, unit.supply, wave, ring_hold_us, port, self._sense, self._allotter.poke)
+            self._lines[model.name] = line
+            self._allotter.add_line(line)
+            digits = digits_of(model.number, unit.numbering.letters)
+            counted[digits] = counted_digits(route(unit, digits))
+            self._terminals.setdefault(counted[digits], line)
+            if port:
+                self._at_port[port] = line
+        for group in unit.connector.hunting:
+            members = [counted.get(digits_of(number, unit.numbering.letters), "") for number in group]
+            self._groups[members[0]] = members[1:]
+
+        self._switches: dict[tuple[str, int], Switch] = {}
+        self._allotter.finders = [
+            Finder(self._frame, number, self._allotter, self._switch("", number))
+            for number in range(1, unit.finders.count + 1)
+        ]
+
+    @property
+    def truth(self) -> list[Truth]:
+        """Every relay, magnet and wiper change so far. Checks never read it."""
+        return self._frame.truth
+
+    # The board's side.
+    def levels(self) -> int:
+        """Return all sensed levels now: bit (port - 1) * 4 + signal."""
+        return self._levels
+
+    def set_loop(self, port: int, closed: bool) -> None:
+        """Close or open the loop of the telephone (or the board) at `port`; nothing hangs on some ports."""
+        line = self._at_port.get(port)
+        if line is not None:
+            line.set_loop(bool(closed))
+
+    def set_line_loop(self, name: str, closed: bool) -> None:
+        """Lift or replace the handset on any line of the unit, by its name (KeyError if there is none)."""
+        self._lines[name].set_loop(closed)
+
+    def set_ringing_feed(self, on: bool) -> None:
+        """Close or open the guard's contacts in the generator's feed. Trip battery stays either way."""
+        self._frame.ringing_feed = bool(on)
+        for switch in list(self._switches.values()):
+            if isinstance(switch, Connector) and switch.is_ringing:
+                switch.apply_ringing()
+
+    def audio_block(self, port: int, first_sample: int, start_us: int) -> bytes:
+        """Return what the line at `port` carries: AUDIO_BLOCK 16-bit words, 12 bits resting at 2048, at 8 kHz.
+
+        The block begins `first_sample` samples after `start_us`; it must lie in the past or end now.
+        """
+        line = self._at_port.get(port)
+        return _SILENCE if line is None else self._tones.block(line.history, port, first_sample, start_us)
+
+    # Inside.
+    def _sense(self, port: int, signal: int, level: bool) -> None:
+        bit = (port - 1) * 4 + signal
+        mask = 1 << bit
+        if bool(self._levels & mask) != level:
+            self._levels ^= mask
+            self.on_edge(bit, int(level))
+
+    def _switch(self, prefix: str, number: int) -> Switch:
+        """Return the switch on trunk `number` of those that `prefix` leads to; made when first used."""
+        found = self._switches.get((prefix, number))
+        if found is not None:
+            return found
+        stage = len(prefix)
+        model = self.unit.train[stage]
+        name = f"{model.name} {prefix}-{number}" if prefix else f"{model.name} {number}"
+        on_home = self._allotter.poke if not prefix else _nothing
+        made: Switch
+        if isinstance(model, SelectorModel):
+
+            def idle_trunk(digit: str, position: int) -> Switch | None:
+                level = model.levels.get(digit)
+                if level is None or position not in level.trunks or (stage + 1, digit, position) in self._blocked:
+                    return None
+                ahead = self._switch(prefix + digit, position)
+                return None if ahead.taken else ahead
+
+            made = Selector(self._frame, name, not prefix, on_home, model, self._digit_at, idle_trunk)
+        else:
+
+            def line_at(level: int, terminal: int) -> Line | None:
+                return self._terminals.get(prefix + self._digit_at[level] + self._digit_at[terminal])
+
+            def group_from(level: int, terminal: int) -> list[int]:
+                tens = prefix + self._digit_at[level]
+                members = self._groups.get(tens + self._digit_at[terminal], [])
+                ahead = [self._steps_of[member[-1]] for member in members if member[:-1] == tens]
+                return sorted(steps for steps in ahead if steps > terminal)
+
+            made = Connector(self._frame, name, not prefix, on_home, model, line_at, group_from)
+        self._switches[(prefix, number)] = made
+        return made
+
+
+def _nothing() -> None:
+    """Nobody waits for this switch to come home."""
