@@ -92,3 +92,6 @@ class Pins:
 
     def collect(self):
         """Collect garbage once, in the idle part of a pass (nothing to do where there is no need)."""
+
+    def rest(self, most_us):
+        """Let at most this time pass; nothing is due (the bench passes no time here)."""

@@ -1,0 +1,482 @@
+"""The firmware: one `step(now_us)` that does everything due by now and returns when it wants to be called next.
+
+Law: extra calls at any instant change no event and no output. It holds because nothing depends on when a call happens
+to come: edges carry their own stamps, timers have exact instants, inputs without edges are read on the pump's grid or
+when an instruction asks, and what is queued for the host is only ever limited by room.
+
+Order of a pass: silence and window first (safety never waits for a backlog), then edges and timers in the order of
+their instants, then bytes from the host, the pump, audio, and bytes to the host. Every part is bounded (limits.py); what
+is left over makes the next deadline *now*.
+
+Limits that a host tightened stay until the board boots again: a new hello must not be a way to loosen them. WELCOME
+declares what holds now.
+
+After a silence only HELLO, STATUS and STOP are performed; heartbeats are answered, so that the host can see what became
+of its plan.
+"""
+
+from demo_ctl.board import limits
+from demo_ctl.board.guard import Guard
+from demo_ctl.board.limits import FAR_US
+from demo_ctl.board.pins import TICKS
+from demo_ctl.board.rates import Bucket, Losses
+from demo_ctl.board.sense import Sense
+from demo_ctl.board.sequencer import Sequencer
+from demo_ctl.board.upload import Upload
+from demo_ctl.wire import messages as m
+from demo_ctl.wire.board_session import BoardSession
+
+VERSION = 1 << 8 | 0  # major << 8 | minor
+_MASK = TICKS - 1
+_HALF = TICKS >> 1
+
+
+class Firmware:
+    """Everything the board does, over one `Pins`."""
+
+    def __init__(self, pins):
+        self.pins = pins
+        self.session = BoardSession()
+        self.upload = Upload(pins.ports)
+        self.sequencer = Sequencer(self, self.upload)
+        self.sense = Sense(pins.ports, pins.levels())
+        self.guard = Guard()
+        self.heartbeat_us = limits.HEARTBEAT_MS * 1000
+        self.now_us = 0
+        self._host = False  # a host said hello and has not gone silent
+        self._nonce = None
+        self._heard_us = 0  # last heartbeat
+        self._booted_us = None  # until EV_BOOT has been posted
+        self._told_boot = False
+        self._edge = None  # (bit << 1 | level) taken from pins but later than now
+        self._edge_us = 0
+        self._buckets = [Bucket() for _ in range(pins.ports + 1)]
+        self._losses = Losses()
+        self._unqueued = 0  # events that found the queue full
+        self._owed = None  # EV_PLAN's (instant, value) among them
+        self._listening = 0
+        self._audio_us = FAR_US  # when the next block is complete
+        self._blocked = False  # the way to the host was too full for a frame
+        self._commands = {
+            m.Begin: self._on_begin,
+            m.Load: self._on_load,
+            m.Commit: self._on_commit,
+            m.Start: self._on_start,
+            m.Go: self._on_go,
+            m.Limits: self._on_limits,
+        }
+        for port in range(1, pins.ports + 1):
+            pins.set_loop(port, 0)
+        pins.listen(0)
+
+    # One pass.
+
+    def step(self, now_us):
+        """Do what is due. now_us: the 64-bit clock, equal to pins.ticks_us() modulo 2**30. Return the next deadline."""
+        self.now_us = now_us
+        if self._booted_us is None:
+            self._booted_us = now_us
+        if self._host and now_us - self._heard_us >= self.heartbeat_us:
+            self._silence()
+        if now_us >= self.guard.ends_us:
+            self.end_ringing(now_us, m.R_WINDOW)
+        again = self._in_order()
+        if self._hear():
+            again = True
+        if self.sequencer.next_us <= now_us and self._in_order():
+            again = True
+        if now_us >= self.guard.next_us:
+            self._pump()
+        if self._listening:
+            self._take_audio()
+        if self._unqueued and self._host:
+            self._tell_overflow()
+        if self._speak():
+            again = True
+        return now_us if again else self._deadline()
+
+    def _deadline(self):
+        next_us = min(self.sense.next_us, self.sequencer.next_us)
+        guard = self.guard
+        next_us = min(next_us, guard.next_us, guard.ends_us)
+        next_us = min(next_us, self._losses.next_us, self._audio_us)
+        if self._edge is not None:
+            next_us = min(next_us, self._edge_us)
+        if self._host:
+            next_us = min(next_us, self._heard_us + self.heartbeat_us)
+            resend_us = self.session.next_deadline()
+            if resend_us is not None:
+                next_us = min(next_us, resend_us)
+            if self._blocked:
+                next_us = min(next_us, self.now_us + limits.BLOCKED_US)
+        return max(next_us, self.now_us)
+
+    def _in_order(self):
+        """Edges, levels, loss reports and instructions up to now, in the order of their instants.
+
+        Return whether some are left over.
+        """
+        pins = self.pins
+        now_us = self.now_us
+        for _ in range(limits.WORK_MOST):
+            if self._edge is None:
+                got = pins.next_edge()
+                if got:
+                    self._edge = got[1]
+                    self._edge_us = self._widen(got[0])
+            edge_us = FAR_US if self._edge is None else self._edge_us
+            timer_us = min(self.sense.next_us, self._losses.next_us, self.sequencer.next_us)
+            if timer_us <= edge_us:
+                if timer_us > now_us:
+                    break
+                if timer_us == self.sense.next_us:
+                    self._settle()
+                elif timer_us == self._losses.next_us:
+                    kind, port, count = self._losses.pop()
+                    self.post(timer_us, kind, port, count)
+                else:
+                    self.sequencer.run(now_us)
+            elif edge_us <= now_us:
+                edge, self._edge = self._edge, None
+                self._take_edge(edge_us, edge >> 1, edge & 1)
+            else:
+                break
+        else:
+            return True
+        lost = pins.edges_lost()
+        if lost:
+            self._edges_lost(lost)
+        return False
+
+    def _widen(self, ticks):
+        """The 64-bit instant of ticks taken within nine minutes of now."""
+        return self.now_us + ((ticks - self.now_us + _HALF) & _MASK) - _HALF
+
+    # Sensing.
+
+    def _take_edge(self, at_us, bit, level):
+        port = (bit >> 2) + 1
+        if self._host:
+            if self._buckets[port].allow(at_us):
+                self.post(at_us, m.EV_EDGE, port, (bit & 3) << 1 | level)
+            else:
+                self._losses.note(at_us, m.EV_EDGES_LOST, port, 1)
+        self.sense.edge(at_us, bit, level)
+
+    def _settle(self):
+        known_us = self.sense.next_us
+        bit, level, began_us = self.sense.pop()
+        port = (bit >> 2) + 1
+        self.post(began_us, m.EV_STATE, port, (bit & 3) << 1 | level)
+        if bit & 3 == m.RINGING and level:
+            self._ringing_began(known_us)
+        self.sequencer.settled(bit, level, began_us, known_us)
+
+    def _ringing_began(self, known_us):
+        guard = self.guard
+        reason = guard.check(known_us, self.sense.ringing())
+        if reason == m.R_NONE and self.sequencer.state == m.RUNNING and guard.unexplained(known_us):
+            reason = m.R_UNEXPECTED_RINGING
+        if reason == m.R_UNEXPECTED_RINGING:
+            self.sequencer.end_early(known_us, reason)
+
+    def _edges_lost(self, lost):
+        # The capture queue was full: the levels known here may be old. Look once; nothing better is left.
+        if self._host:
+            self._losses.note(self.now_us, m.EV_EDGES_LOST, 0, lost)
+        levels = self.pins.levels()
+        differ = levels ^ self.sense.raw
+        bit = 0
+        while differ:
+            if differ & 1:
+                self.sense.edge(self.now_us, bit, levels >> bit & 1)
+            differ >>= 1
+            bit += 1
+
+    # What the sequencer asks for.
+
+    def post(self, at_us, kind, port, value):
+        """Queue an event. A full queue releases the lines and ends the plan."""
+        if not self._host:
+            return
+        if not self._unqueued and self.session.post(at_us, kind, port, value):
+            return
+        first = not self._unqueued
+        self._unqueued += 1
+        if kind == m.EV_PLAN:
+            self._owed = (at_us, value)
+        if first:
+            self.release(at_us, m.R_OVERFLOW)
+            self.sequencer.end_early(at_us, m.R_OVERFLOW)
+
+    def _tell_overflow(self):
+        """Once there is room: how many events are missing, and what became of the plan."""
+        if self.session.post(self.now_us, m.EV_OVERFLOW, 0, self._unqueued):
+            self._unqueued = 0
+            if self._owed:
+                at_us, value = self._owed
+                self._owed = None
+                self.post(at_us, m.EV_PLAN, 0, value)
+
+    def _moved_us(self):
+        return self._widen(self.pins.ticks_us())
+
+    def move_loop(self, port, closed):
+        """Close or open a loop; return when the pin moved."""
+        self.pins.set_loop(port, closed)
+        self.sense.closed[port] = closed
+        return self._moved_us()
+
+    def start_train(self, port, count, break_us, make_us):
+        """Begin a pulse train; return when it began."""
+        at_us = self._widen(self.pins.start_pulses(port, count, break_us, make_us))
+        self.sense.closed[port] = 1
+        self.sense.train(port, at_us + count * (break_us + make_us))
+        return at_us
+
+    def listen(self, port):
+        """Stream a port's audio (0: none); return when it began."""
+        self.pins.listen(port)
+        at_us = self._moved_us()
+        self._listening = port
+        self._audio_us = at_us + m.AUDIO_BLOCK_US if port else FAR_US
+        return at_us
+
+    def allow_ringing(self, port, for_us):
+        """Open the ringing window from now; return R_NONE or why not."""
+        reason = self.guard.open(self.now_us, port, for_us, self.pins.inputs(), self.sense.ringing())
+        if reason == m.R_NONE:
+            self.post(self.now_us, m.EV_GUARD, port, m.G_ALLOWED)
+        return reason
+
+    def end_ringing(self, at_us, reason):
+        """No pump move from here on."""
+        port = self.guard.port
+        if self.guard.close(at_us):
+            self.post(at_us, m.EV_GUARD, port, m.G_OFF | reason << 8)
+
+    def release(self, at_us, reason):
+        """Ringing off, every loop open, listening off."""
+        pins = self.pins
+        port = self.guard.port
+        rang = self.guard.close(at_us)  # before anything that could fail
+        for each in range(1, pins.ports + 1):
+            pins.set_loop(each, 0)
+            self.sense.closed[each] = 0
+            self.sense.train(each, at_us)
+        if self._listening:
+            self.listen(0)
+        if rang:
+            self.post(at_us, m.EV_GUARD, port, m.G_OFF | reason << 8)
+
+    # Ringing and audio.
+
+    def _pump(self):
+        running = self._host and self.sequencer.state == m.RUNNING
+        reason = self.guard.move(self.now_us, running, self.pins.inputs())
+        if reason == m.R_NONE:
+            self.pins.pump()
+        elif reason == m.R_WINDOW:
+            self.end_ringing(self.now_us, reason)
+        else:
+            self.sequencer.end_early(self.now_us, reason)
+            self.end_ringing(self.now_us, reason)  # also without a plan
+
+    def _take_audio(self):
+        block = self.pins.audio_block()
+        if block:
+            first, ticks, data = block
+            at_us = self._widen(ticks)
+            if not self._host or not self.session.offer_audio(first, at_us, self._listening, data):
+                self._losses.note(self.now_us, m.EV_AUDIO_LOST, self._listening, 1)
+            self._audio_us = at_us + 2 * m.AUDIO_BLOCK_US
+        if self._audio_us <= self.now_us:
+            self._audio_us = self.now_us + 1000  # the converter's clock is a little slower than ours
+
+    # The host.
+
+    def _silence(self):
+        self.sequencer.end_early(self.now_us, m.R_SILENCE)
+        self.release(self.now_us, m.R_SILENCE)  # nothing is on without a plan; said again all the same
+        if self.sequencer.state != m.FINISHED and self.sequencer.state != m.ENDED_EARLY:
+            self.sequencer.state = m.IDLE
+        self._speak()
+        self._host = False
+        self.session.close()
+        self._losses.clear()
+
+    def _hear(self):
+        """Read and perform what the host sent. Return whether more may be waiting."""
+        data = self.pins.read_bytes(limits.READ_MOST)
+        if data:
+            self.session.feed(data, self.now_us)
+        for _ in range(limits.COMMANDS_MOST):
+            got = self.session.take()
+            if got is None:
+                return len(data) == limits.READ_MOST
+            self._perform(got[0], got[1])
+        return True
+
+    def _speak(self):
+        """Write what there is room for. Return whether to come back at once."""
+        session = self.session
+        if self._host:
+            session.tick(self.now_us)
+        space = self.pins.write_space()
+        data = session.outgoing(min(space, limits.WRITE_MOST))
+        if data:
+            self.pins.write_bytes(data)
+            self._blocked = False
+            return True
+        self._blocked = space < limits.WRITE_MOST
+        return False
+
+    def _perform(self, sequence, message):
+        kind = type(message)
+        if kind is m.Heartbeat:
+            if self._host:
+                self._heard_us = self.now_us
+            self.session.send(m.Beat(self.now_us, self.sequencer.state, self.guard.state, self.pins.inputs()))
+        elif kind is m.EventAck:
+            pass
+        elif kind is m.Hello:
+            self._on_hello(sequence, message)
+        elif kind is m.StatusRequest:
+            self._on_status(message)
+        elif kind is m.Stop:
+            self._on_stop(message)
+            self.session.answer(sequence, m.OK)
+        elif kind in self._commands:
+            if self._host:
+                code, detail = self._commands[kind](message)
+            else:
+                code, detail = self._refuse()
+            self.session.answer(sequence, code, detail)
+        else:
+            self.session.answer(sequence, m.E_UNKNOWN)
+
+    def _refuse(self):
+        return m.E_STATE, self.sequencer.state
+
+    def _on_hello(self, sequence, hello):
+        if hello.protocol != m.PROTOCOL or hello.table != m.TABLE_HASH:
+            self.session.answer(sequence, m.E_VERSION, m.PROTOCOL)
+            return
+        if not self._host or hello.nonce != self._nonce:
+            self.sequencer.end_early(self.now_us, m.R_NEW_HELLO)
+            self.release(self.now_us, m.R_NEW_HELLO)
+            if self.sequencer.state != m.ENDED_EARLY:
+                self.sequencer.state = m.IDLE
+            self._host = True
+            self._nonce = hello.nonce
+            self._losses.clear()
+            self._unqueued = 0
+            self._owed = None
+            self.session.open(0)
+            if not self._told_boot:
+                self._told_boot = True
+                self.post(self._booted_us, m.EV_BOOT, 0, 0)
+        self._heard_us = self.now_us
+        pins = self.pins
+        self.session.send(
+            m.Welcome(
+                m.PROTOCOL,
+                m.TABLE_HASH,
+                hello.nonce,
+                pins.firmware_boot,
+                self.now_us,
+                VERSION,
+                pins.ports,
+                pins.simulated,
+                limits.INSTRUCTIONS_MOST,
+                self.heartbeat_us // 1000,
+                self._ring_window_ms(),
+                limits.EDGES_PER_S,
+                limits.EDGE_BURST,
+                pins.stamp_blur_us,
+                pins.loop_blur_us,
+                pins.battery_blur_us,
+                pins.ring_attack_us,
+                pins.ring_hold_us,
+                m.AUDIO_HZ,
+                m.AUDIO_BLOCK,
+            )
+        )
+
+    def _ring_window_ms(self):
+        return self.guard.most_us // 1000
+
+    def _on_begin(self, begin):
+        if self.sequencer.state == m.RUNNING:
+            return self._refuse()
+        self.sequencer.state = m.IDLE
+        code, detail = self.upload.begin(begin.plan, begin.total, (begin.role1, begin.role2, begin.role3, begin.role4))
+        if code == m.OK:
+            self.sequencer.state = m.LOADING
+        return code, detail
+
+    def _on_load(self, load):
+        if self.sequencer.state != m.LOADING:
+            return self._refuse()
+        code, detail = self.upload.load(load.first, load.many, load.data, self.guard.most_us)
+        if code != m.OK:
+            self.sequencer.state = m.IDLE
+        return code, detail
+
+    def _on_commit(self, commit):
+        if self.sequencer.state != m.LOADING:
+            return self._refuse()
+        code, detail = self.upload.commit(commit.plan, commit.crc)
+        if code == m.OK:
+            self.sequencer.state = m.READY
+            self.sequencer.index = 0
+            self.sense.roles[:] = self.upload.roles
+        else:
+            self.sequencer.state = m.IDLE
+        return code, detail
+
+    def _on_start(self, start):
+        # The heartbeat is fresh, or the host's silence had closed the session in this very pass.
+        if self.sequencer.state != m.READY or start.plan != self.upload.plan:
+            return self._refuse()
+        self.sequencer.start(self.now_us)
+        return m.OK, 0
+
+    def _on_go(self, go):
+        return (m.OK, 0) if self.sequencer.go(go.gate, self.now_us) else self._refuse()
+
+    def _on_stop(self, stop):
+        reason = stop.reason if 0 < stop.reason < len(m.R_NAMES) else m.R_STOP
+        self.sequencer.end_early(self.now_us, reason)
+        self.release(self.now_us, reason)
+        if self.sequencer.state == m.LOADING or self.sequencer.state == m.READY:
+            self.sequencer.state = m.IDLE
+
+    def _on_limits(self, wanted):
+        heartbeat_us = wanted.heartbeat_ms * 1000
+        ring_window_us = wanted.ring_window_ms * 1000
+        if heartbeat_us > self.heartbeat_us or ring_window_us > self.guard.most_us:
+            return m.E_LOOSER, 0
+        if 0 < wanted.heartbeat_ms < limits.HEARTBEAT_LEAST_MS:
+            return m.E_RANGE, 0
+        if heartbeat_us:
+            self.heartbeat_us = heartbeat_us
+        if ring_window_us:
+            self.guard.most_us = ring_window_us
+        return m.OK, 0
+
+    def _on_status(self, request):
+        sequencer = self.sequencer
+        self.session.send(
+            m.Status(
+                request.nonce,
+                self.now_us,
+                sequencer.state,
+                sequencer.reason,
+                sequencer.index,
+                self.guard.state,
+                self.sense.levels,
+                self.pins.inputs(),
+                self.session.bad_frames,
+            )
+        )
