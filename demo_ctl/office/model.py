@@ -21,12 +21,24 @@ from demo_ctl.terms.quantity import (
     TimeUs,
     Volts,
 )
-from demo_ctl.terms.strict import Frozen
+from demo_ctl.terms.strict import Frozen, Matching
 from demo_ctl.terms.window import Window
 
 Source = Annotated[str, Field(min_length=3, max_length=300)]
 Name = Annotated[str, Field(min_length=1, max_length=60)]
-Digits = Annotated[str, Field(pattern=r"^[0-9]{1,12}$")]
+Digit = Annotated[str, Matching(r"[0-9]", "one digit, 0 to 9", digits=True)]
+LevelName = Annotated[str, Field(pattern=r"^[0-9]$", description="the digit dialled to reach the level")]
+Number = Annotated[
+    str,
+    Matching(r"[A-Za-z0-9 .()-]{1,30}", "a number as written, such as KLondike 5-0123 or 342", digits=True),
+]
+Attached = Annotated[
+    str,
+    Matching(
+        r"port [1-4]|public telephone|staff|nothing",
+        "'port 1' to 'port 4', 'public telephone', 'staff' or 'nothing'",
+    ),
+]
 
 
 def _positions(value: object) -> tuple[int, ...]:
@@ -139,7 +151,7 @@ class Level(Frozen):
 class Absorbs(Frozen):
     """Digits a selector swallows: the shaft rises and restores, nothing is cut through."""
 
-    digits: tuple[Annotated[str, Field(pattern=r"^[0-9]$")], ...]
+    digits: tuple[Digit, ...] = Field(min_length=1)
     until: Literal["once", "another digit"] = "once"
 
 
@@ -148,7 +160,7 @@ class Selector(Frozen):
 
     kind: Literal["selector"]
     name: Name
-    levels: dict[Annotated[str, Field(pattern=r"^[0-9]$")], Level]
+    levels: dict[LevelName, Level]
     absorbs: Absorbs | None = None
 
 
@@ -158,26 +170,37 @@ class Connector(Frozen):
     kind: Literal["connector"]
     name: Name
     vacant: Literal["vacant tone", "silence", "busy tone"] = "vacant tone"
-    hunting: tuple[tuple[str, ...], ...] = Field(default=(), description="groups of numbers; the first is dialled")
+    hunting: tuple[tuple[Number, ...], ...] = Field(
+        default=(), description="groups of numbers on one level, in the order of their terminals; the first is dialled"
+    )
 
 
 Stage = Annotated[Selector | Connector, Field(discriminator="kind")]
 
 
 class Line(Frozen):
-    """A line: its number, its place on the finders' banks, and what hangs on it."""
+    """A line: its number, its place on the finders' banks, and what hangs on it.
+
+    attached: a board port; a public telephone or staff, which no plan may ring; or nothing: the connector finds a
+    vacant terminal there.
+    """
 
     name: Name
-    number: str = Field(max_length=30, description="as written, letters allowed: KLondike 5-0123")
+    number: Number
     finder_level: int = Field(ge=1, le=10)
     finder_terminal: int = Field(ge=1, le=10)
-    attached: Annotated[str, Field(pattern=r"^(port [1-8]|public telephone|staff|nothing)$")]
+    attached: Attached
     loop_ohm: Ohms = Field(alias="loop", default=300.0, description="line and telephone together")
 
     @property
     def port(self) -> int:
         """The board port on this line, or 0."""
         return int(self.attached[5:]) if self.attached.startswith("port ") else 0
+
+    @property
+    def vacant(self) -> bool:
+        """Whether the terminal has nothing on it: the connector gives what it has for vacant terminals."""
+        return self.attached == "nothing"
 
 
 class Finders(Frozen):
@@ -212,7 +235,7 @@ class Ringing(Frozen):
     """The ringing supply and its cadence. `longest` may only tighten the board's own limit."""
 
     frequency_Hz: Hertz = Field(alias="frequency")
-    voltage_V: Volts = Field(alias="voltage", le=105)
+    voltage_V: Volts = Field(alias="voltage", description="rms, bus to earth; at most 100 V, less on a high battery")
     on_us: TimeUs = Field(alias="on")
     off_us: TimeUs = Field(alias="off")
     longest_us: TimeUs = Field(alias="longest", description="longest ringing window a plan may open")

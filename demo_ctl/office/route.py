@@ -72,7 +72,7 @@ def route(unit: Unit, digits: str) -> tuple[Leg, ...]:
     return tuple(legs)
 
 
-def counted(legs: tuple[Leg, ...]) -> str:
+def counted_digits(legs: tuple[Leg, ...]) -> str:
     """Return the digits that were neither absorbed nor ignored: they say where a call is."""
     return "".join(leg.digit for leg in legs if leg.does not in ("absorb", "ignored"))
 
@@ -92,8 +92,8 @@ def line_reached(unit: Unit, digits: str) -> Line | None:
     legs = route(unit, digits)
     if not complete(legs):
         return None
-    where = counted(legs)
-    return next((line for line in unit.lines if counted(route(unit, number_digits(unit, line))) == where), None)
+    where = counted_digits(legs)
+    return next((line for line in unit.lines if counted_digits(route(unit, number_digits(unit, line))) == where), None)
 
 
 def hunting_group(unit: Unit, line: Line) -> tuple[Line, ...]:

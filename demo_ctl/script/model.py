@@ -11,7 +11,7 @@ from typing import Annotated, Any, Literal
 from pydantic import BeforeValidator, Discriminator, Field, Tag, WithJsonSchema
 
 from demo_ctl.terms.quantity import Percent, PulsesPerSecond, TimeUs, parse_us
-from demo_ctl.terms.strict import Frozen
+from demo_ctl.terms.strict import Frozen, Matching
 
 Awaited = Literal[
     "dial tone",
@@ -168,7 +168,7 @@ class TrunksBusy(Frozen):
     """Trunks that must be busy before the call: met by held calls, by a person, or by the bench."""
 
     stage: int = Field(ge=1, le=5, description="1 is the first selector")
-    level: Annotated[str, Field(pattern=r"^([0-9]|dialled)$")] = "dialled"
+    level: Annotated[str, Matching(r"[0-9]|dialled", "a level, 0 to 9, or 'dialled'", digits=True)] = "dialled"
     trunks: Literal["all", "all but last"] = "all"
 
 
@@ -226,7 +226,9 @@ class Call(Frozen):
     """One scripted call."""
 
     format: Literal["demo_ctl call 1"]
-    name: str = Field(pattern=r"^[a-z0-9][a-z0-9-]{0,39}$")
+    name: Annotated[
+        str, Matching(r"[a-z0-9][a-z0-9-]{0,39}", "small letters, digits and hyphens, at most 40, such as no-answer")
+    ]
     title: str = Field(max_length=100)
     about: str = Field(default="", max_length=2000)
     parties: dict[str, str] = Field(description="party -> name of a line of the unit")
