@@ -5,8 +5,8 @@ to come: edges carry their own stamps, timers have exact instants, inputs withou
 when an instruction asks, and what is queued for the host is only ever limited by room.
 
 Order of a pass: silence and window first (safety never waits for a backlog), then edges and timers in the order of
-their instants, then bytes from the host, the pump, audio, and bytes to the host. Every part is bounded (limits.py); what
-is left over makes the next deadline *now*.
+their instants, then bytes from the host, the pump, audio, and bytes to the host. Every part is bounded (limits.py);
+what is left over makes the next deadline *now*.
 
 Limits that a host tightened stay until the board boots again: a new hello must not be a way to loosen them. WELCOME
 declares what holds now.
@@ -48,7 +48,7 @@ class Firmware:
         self._heard_us = 0  # last heartbeat
         self._booted_us = None  # until EV_BOOT has been posted
         self._told_boot = False
-        self._edge = None  # (bit << 1 | level) taken from pins but later than now
+        self._edge = -1  # bit << 1 | level of an edge taken from pins, perhaps later than now; -1: none
         self._edge_us = 0
         self._buckets = [Bucket() for _ in range(pins.ports + 1)]
         self._losses = Losses()
@@ -100,7 +100,7 @@ class Firmware:
         guard = self.guard
         next_us = min(next_us, guard.next_us, guard.ends_us)
         next_us = min(next_us, self._losses.next_us, self._audio_us)
-        if self._edge is not None:
+        if self._edge >= 0:
             next_us = min(next_us, self._edge_us)
         if self._host:
             next_us = min(next_us, self._heard_us + self.heartbeat_us)
@@ -119,12 +119,12 @@ class Firmware:
         pins = self.pins
         now_us = self.now_us
         for _ in range(limits.WORK_MOST):
-            if self._edge is None:
+            if self._edge < 0:
                 got = pins.next_edge()
                 if got:
                     self._edge = got[1]
                     self._edge_us = self._widen(got[0])
-            edge_us = FAR_US if self._edge is None else self._edge_us
+            edge_us = FAR_US if self._edge < 0 else self._edge_us
             timer_us = min(self.sense.next_us, self._losses.next_us, self.sequencer.next_us)
             if timer_us <= edge_us:
                 if timer_us > now_us:
@@ -137,7 +137,7 @@ class Firmware:
                 else:
                     self.sequencer.run(now_us)
             elif edge_us <= now_us:
-                edge, self._edge = self._edge, None
+                edge, self._edge = self._edge, -1
                 self._take_edge(edge_us, edge >> 1, edge & 1)
             else:
                 break

@@ -48,10 +48,10 @@ class Losses:
 
     def pop(self):
         """Return (kind, port, count) of the report due at next_us."""
-        for key, (due_us, count) in self._open.items():
-            if due_us == self.next_us:
-                break
-        del self._open[key]
+        due_us = self.next_us
+        keys = [key for key, entry in self._open.items() if entry[0] == due_us]
+        key = min(keys)  # dictionaries keep no order on the chip
+        count = self._open.pop(key)[1]
         self._told_us[key] = due_us
         self.next_us = FAR_US
         for entry in self._open.values():

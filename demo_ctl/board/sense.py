@@ -4,8 +4,8 @@ A level counts once it has been steady for as long as its filter says; its stamp
 cost delay, never truth. How long depends on what the port is doing:
 
 * a loop that dials is not judged before its pulse train has ended;
-* a port that is being rung carries the generator's current, so direct current is judged over more than one ringing cycle
-  (20 Hz: 50 ms), and so is current on a called port whose own loop is open;
+* a port that is being rung carries the generator's current, so direct current is judged over more than one ringing
+  cycle (20 Hz: 50 ms), and so is current on a called port whose own loop is open;
 * ringing is an envelope: it must have lasted a little, and be gone for longer than the dips of a poor generator.
 
 Bits number (port - 1) * 4 + signal, as in `pins`.
@@ -23,11 +23,16 @@ MASK = (1 << 30) - 1
 
 
 def filter_us(role, signal, level, ringing, closed):
-    """Return how long a level must be steady. ringing: ringing is sensed on the port; closed: we hold its loop closed."""
+    """Return how long a level must be steady.
+
+    ringing: ringing is sensed on the port; closed: we hold its loop closed.
+    """
     if signal == RINGING:
         return RINGING_ON_US if level else RINGING_OFF_US
-    if signal == LOOP and (role == CALLED or role == MONITORED):
-        if ringing or (level and role == CALLED and not closed):
+    if signal == LOOP:
+        if role in (CALLED, MONITORED) and ringing:
+            return CYCLE_US
+        if role == CALLED and level and not closed:
             return CYCLE_US
     return STEADY_US
 

@@ -9,8 +9,8 @@ instruction is due when it is known, and timed from the anchor.
     IDLE -> LOADING -> READY -> RUNNING -> FINISHED | ENDED_EARLY        (and back to LOADING with a new upload)
 
 Of the running instruction there are two instants to act on, and `next_us` is always the next of them: when it is to
-begin (`_begun` false) and when it ends by itself or reaches its limit (`_begun` true). Events in between (a level, a go)
-can end it earlier. An instruction that begins more than LATE_US after it was due ends the plan: never "as soon as
+begin (`_begun` false) and when it ends by itself or reaches its limit (`_begun` true). Events in between (a level, a
+go) can end it earlier. An instruction that begins more than LATE_US after it was due ends the plan: never "as soon as
 possible".
 
 On every end of a plan the outputs are released first and the events are posted after.
@@ -47,8 +47,8 @@ from demo_ctl.wire.messages import (
 class Sequencer:
     """The plan's state and the running instruction.
 
-    board: who performs (`firmware.Firmware`): post, move_loop, start_train, allow_ringing, end_ringing, listen, release,
-    and `sense`.
+    board: who performs (`firmware.Firmware`): post, move_loop, start_train, allow_ringing, end_ringing, listen,
+    release, and `sense`.
     """
 
     def __init__(self, board, upload):

@@ -51,7 +51,7 @@ def check(instruction, roles, ring_window_us):
     if op == OP_LOOP:
         if x > 1:
             return E_RANGE
-        return OK if role == CALLING or role == CALLED else E_ROLE
+        return OK if role in (CALLING, CALLED) else E_ROLE
     if op == OP_PULSES:
         if not (
             1 <= x <= PULSES_MOST and PULSE_LEAST_US <= a <= PULSE_MOST_US and PULSE_LEAST_US <= b <= PULSE_MOST_US
@@ -65,7 +65,7 @@ def check(instruction, roles, ring_window_us):
     if op == OP_RINGING:
         if x > 1 or (x and not 0 < a <= ring_window_us):
             return E_RANGE
-        return OK if role == CALLED or role == MONITORED or not x else E_ROLE
+        return OK if role in (CALLED, MONITORED) or not x else E_ROLE
     return E_RANGE
 
 
