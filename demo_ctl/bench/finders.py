@@ -4,6 +4,9 @@ The allotter has the next idle finder ready before it is wanted, in rotation (fa
 relay up, its sleeve not grounded) starts it; one finder searches at a time. It steps up to the first level with a
 marked terminal, round to the terminal, and grounds the line's sleeve: the cut-off relay takes the line relay away,
 and after the contacts' transfer the line is on the first switch, which must ground the sleeve back in time.
+
+When that ground goes the finder restores, and keeps the line's sleeve guarded until it is home: only then does the
+line get its own battery back (facts T19, T19b).
 """
 
 from __future__ import annotations
@@ -34,6 +37,7 @@ class Finder:
         self.level = 0
         self.terminal = 0
         self.line: Line | None = None
+        self._leaving: Line | None = None
         self.busy = False
         self._restoring = False
         self._work: Handle | None = None
@@ -102,7 +106,9 @@ class Finder:
         line, self.line = self.line, None
         self._kernel.cancel(self._work)
         self.switch.check_hold()
-        line.free()
+        line.hear("")
+        line.connect(None)
+        self._leaving = line
         self._restore()
 
     def _restore(self) -> None:
@@ -114,6 +120,9 @@ class Finder:
 
     def _home(self) -> None:
         self._work = None
+        leaving, self._leaving = self._leaving, None
+        if leaving is not None:
+            leaving.free()
         if self.terminal:
             self._frame.note(f"{self.name}/rotary", 0)
         if self.level:

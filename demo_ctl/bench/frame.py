@@ -24,7 +24,7 @@ class Frame:
         self.adjustment = adjustment
         self.interrupter = interrupter
         self.truth: list[Truth] = []
-        self.ringing_feed = True
+        self.ringing_feed = False
         self._seed = seed
         self.hunting_us = round(1e6 / adjustment.hunting_sps)
         self.finder_us = round(1e6 / adjustment.finder_sps)

@@ -17,16 +17,12 @@ from demo_ctl.bench.frame import Frame
 from demo_ctl.bench.kernel import Kernel
 from demo_ctl.bench.lines import Line, Wave
 from demo_ctl.bench.switches import Selector, Switch
-from demo_ctl.bench.tones import RESTING, ToneBank
+from demo_ctl.bench.terminals import place_of
+from demo_ctl.bench.tones import SILENCE, ToneBank
 from demo_ctl.bench.truth import Truth
 from demo_ctl.office.model import Selector as SelectorModel
 from demo_ctl.office.model import Unit
-from demo_ctl.office.numbers import digit_sent, digits_of
-from demo_ctl.office.route import counted as counted_digits
-from demo_ctl.office.route import route
-from demo_ctl.wire.messages import AUDIO_BLOCK
-
-_SILENCE = RESTING.to_bytes(2, "little") * AUDIO_BLOCK
+from demo_ctl.office.numbers import digit_sent
 
 
 @dataclass(frozen=True)
@@ -81,19 +77,16 @@ class BenchUnit:
         self._at_port: dict[int, Line] = {}
         self._terminals: dict[str, Line] = {}
         self._groups: dict[str, list[str]] = {}
-        counted: dict[str, str] = {}
         for model in unit.lines:
             port = model.port if model.port <= ports else 0
             line = Line(self._frame, model, unit.supply, wave, ring_hold_us, port, self._sense, self._allotter.poke)
             self._lines[model.name] = line
             self._allotter.add_line(line)
-            digits = digits_of(model.number, unit.numbering.letters)
-            counted[digits] = counted_digits(route(unit, digits))
-            self._terminals.setdefault(counted[digits], line)
+            self._terminals.setdefault(place_of(unit, model.number), line)
             if port:
                 self._at_port[port] = line
         for group in unit.connector.hunting:
-            members = [counted.get(digits_of(number, unit.numbering.letters), "") for number in group]
+            members = [place_of(unit, number) for number in group]
             self._groups[members[0]] = members[1:]
 
         self._switches: dict[tuple[str, int], Switch] = {}
@@ -123,7 +116,10 @@ class BenchUnit:
         self._lines[name].set_loop(closed)
 
     def set_ringing_feed(self, on: bool) -> None:
-        """Close or open the guard's contacts in the generator's feed. Trip battery stays either way."""
+        """Close or open the guard's contacts in the generator's feed; they are open to begin with.
+
+        Trip battery, which joins behind the guard, stays on a rung line either way.
+        """
         self._frame.ringing_feed = bool(on)
         for switch in list(self._switches.values()):
             if isinstance(switch, Connector) and switch.is_ringing:
@@ -135,7 +131,7 @@ class BenchUnit:
         The block begins `first_sample` samples after `start_us`; it must lie in the past or end now.
         """
         line = self._at_port.get(port)
-        return _SILENCE if line is None else self._tones.block(line.history, port, first_sample, start_us)
+        return SILENCE if line is None else self._tones.block(line.history, port, first_sample, start_us)
 
     # Inside.
     def _sense(self, port: int, signal: int, level: bool) -> None:

@@ -168,6 +168,7 @@ class Player:
         self.bench = BenchUnit(self.kernel, unit, seed=seed, busy=busy, ports=ports)
         self.edges: list[tuple[int, int, int, int]] = []
         self.bench.on_edge = self._edge
+        self.bench.set_ringing_feed(True)
 
     def _edge(self, bit: int, level: int) -> None:
         self.edges.append((self.kernel.now_us, bit // 4 + 1, bit % 4, level))
