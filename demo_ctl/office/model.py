@@ -25,7 +25,7 @@ from demo_ctl.terms.strict import Frozen, Matching
 from demo_ctl.terms.window import Window
 
 Source = Annotated[str, Field(min_length=3, max_length=300)]
-Name = Annotated[str, Field(min_length=1, max_length=60)]
+Name = Annotated[str, Matching(r".{1,60}", "a name of at most 60 characters on one line")]
 Digit = Annotated[str, Matching(r"[0-9]", "one digit, 0 to 9", digits=True)]
 LevelName = Annotated[str, Field(pattern=r"^[0-9]$", description="the digit dialled to reach the level")]
 Number = Annotated[

@@ -26,7 +26,8 @@ Awaited = Literal[
 Tones = ("dial tone", "ringback", "busy tone", "overflow tone", "vacant tone")
 
 
-Party = Annotated[str, Field(min_length=1, max_length=40, description="one of the script's parties")]
+LineName = Annotated[str, Matching(r".{1,60}", "the name of a line of the unit")]
+Party = Annotated[str, Matching(r".{1,40}", "one of the script's parties")]
 
 
 class Rings(Frozen):
@@ -69,9 +70,9 @@ class Await(Frozen):
     """
 
     awaited: Awaited = Field(alias="await")
-    at: Party | None = None
-    within_us: TimeUs | None = Field(alias="within", default=None)
-    for_us: TimeUs | None = Field(alias="for", default=None)
+    at: Party | None = Field(default=None, description="where it is sensed; if left out, where it belongs")
+    within_us: TimeUs | None = Field(alias="within", default=None, description="limit; if left out, the unit's window")
+    for_us: TimeUs | None = Field(alias="for", default=None, description="how long a tone is listened to")
     rings: int | None = Field(default=None, ge=1, le=30, description="with `ringing`: how many rings to wait for")
 
 
@@ -81,7 +82,7 @@ class Dial(Frozen):
     only: dial just the first so many digits. party: who dials (default: the caller).
     """
 
-    dial: str = Field(max_length=40)
+    dial: Annotated[str, Matching(r".{1,60}", "a party, the name of a line, or a number as written", digits=True)]
     only: int | None = Field(default=None, ge=1, le=12, description="just the first so many digits")
     party: Party = "caller"
 
@@ -91,7 +92,7 @@ class Answer(Frozen):
 
     answer: Party
     after: After = Rings(rings=1)
-    during: Literal["ringing", "silence"] = "silence"
+    during: Literal["ringing", "silence"] = Field(default="silence", description="inside a ring, or between two")
 
 
 class Talk(Frozen):
@@ -142,7 +143,8 @@ VERBS: dict[str, type[Frozen]] = {
 
 def _verb(value: Any) -> str | None:
     if isinstance(value, dict):
-        return next((verb for verb in VERBS if verb in value), None)
+        verbs = [verb for verb in VERBS if verb in value]
+        return verbs[0] if len(verbs) == 1 else None
     return next((verb for verb, kind in VERBS.items() if isinstance(value, kind)), None)
 
 
@@ -172,11 +174,22 @@ class TrunksBusy(Frozen):
     trunks: Literal["all", "all but last"] = "all"
 
 
+Bound = Annotated[
+    str,
+    WithJsonSchema(
+        {
+            "anyOf": [{"type": "string"}, {"type": "integer", "minimum": 0}],
+            "description": "with its unit, such as 600 ms, 10 pps or 61 %; a bare number for a count",
+        }
+    ),
+]
+
+
 class Override(Frozen):
     """An expectation of this script's own: replaces the unit's window. Values carry units."""
 
-    low: str | None = Field(alias="from", default=None)
-    high: str | None = Field(alias="to", default=None)
+    low: Bound | None = Field(alias="from", default=None)
+    high: Bound | None = Field(alias="to", default=None)
     source: str = Field(default="this script", max_length=300)
 
 
@@ -231,7 +244,7 @@ class Call(Frozen):
     ]
     title: str = Field(max_length=100)
     about: str = Field(default="", max_length=2000)
-    parties: dict[str, str] = Field(description="party -> name of a line of the unit")
+    parties: dict[Party, LineName] = Field(min_length=1, description="party -> name of a line of the unit")
     trunks_busy: tuple[TrunksBusy, ...] = ()
     dial_as: DialAs = DialAs()
     steps: tuple[Step, ...] = Field(min_length=1, max_length=60)

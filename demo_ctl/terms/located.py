@@ -274,6 +274,8 @@ class _Builder:
         if top is not None and isinstance(top.value, dict) and top.key is None:
             if text == "":
                 raise self.wrong(line, "a key is expected before the colon, found nothing")
+            if len(text) > 100 or "\n" in text:
+                raise self.wrong(line, "a key is expected to be a few words on one line")
             if text in top.value:
                 first = self.lines[(*top.path, text)]
                 raise self.wrong(
@@ -323,6 +325,7 @@ def parse_model(text: str, file: str, model: type[Model], *, kind: str) -> Locat
     if not isinstance(data, dict):
         found = "an empty file" if data is None else shown(data)
         raise _one(file, lines.get((), 0), f"expected a {kind} (keys and values), found {found}")
+    _check_format(data, lines, file, model, kind)
     try:
         value = model.model_validate(data)
     except ValidationError as error:
@@ -330,6 +333,19 @@ def parse_model(text: str, file: str, model: type[Model], *, kind: str) -> Locat
     except RecursionError:
         raise _one(file, 0, "nested too deeply") from None
     return Located(value, file, types.MappingProxyType(lines))
+
+
+def _check_format(data: dict[str, Any], lines: Mapping[Path_, int], file: str, model: type[Model], kind: str) -> None:
+    """Refuse another kind of file before all its keys are found unknown."""
+    field = model.model_fields.get("format")
+    wanted = typing.get_args(field.annotation) if field is not None else ()
+    if not wanted or data.get("format") in wanted:
+        return
+    where = _place(file, lines, ("format",))
+    found = shown(data["format"]) if "format" in data else "no such line"
+    text = f"format: found {found}, expected {listed(wanted)}, which says that this is a {kind}"
+    near = did_you_mean("format", [key for key in data if key not in _fields(model)]) if "format" not in data else ""
+    raise FileError([Problem(where, text + near)], next_step="Is it the right file?")
 
 
 def _problem(found: Any, data: Any, model: type[BaseModel], file: str, lines: Mapping[Path_, int]) -> Problem:
@@ -439,6 +455,9 @@ def _words(found: Any, path: Path_, models: list[type[BaseModel]]) -> str:
     if kind == "no_verb":
         keys = list(value) if isinstance(value, dict) else []
         verbs = str(found["msg"]).partition(": ")[2].split(", ")
+        several = [key for key in keys if key in verbs]
+        if len(several) > 1:
+            return f"found {' and '.join(map(shown, several))} in one step, expected one of them; begin a new '- ' line"
         hint = next((said for key in keys if (said := did_you_mean(key, verbs))), "")
         return f"found {', '.join(map(shown, keys)) if keys else shown(value)}, expected {found['msg']}{hint}"
     if kind in ("greater_than_equal", "greater_than", "less_than_equal", "less_than"):
