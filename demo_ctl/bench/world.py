@@ -36,12 +36,17 @@ class Board(Protocol):
 
 
 class PythonBoard:
-    """The firmware in this process."""
+    """The firmware in this process. It boots at its first pass."""
 
     def __init__(self, hardware: Hardware) -> None:
+        self._hardware = hardware
+        self.step: Callable[[], int] = self._boot
+
+    def _boot(self) -> int:
         from demo_ctl.board.main import Loop
 
-        self.step: Callable[[], int] = Loop(hardware).run_once
+        self.step = Loop(self._hardware).run_once
+        return self.step()
 
     def close(self) -> None:
         """Nothing to end."""
@@ -110,7 +115,7 @@ class World:
         self.hardware.start_ticks = -self.kernel.now_us % (1 << 30)  # its counter starts at 0 again
         self._zero_us = -self.kernel.now_us
         self.board = self._start(self.hardware)
-        self.deadline_us = self.kernel.now_us
+        self.deadline_us = self.kernel.now_us  # boot at once
 
     def close(self) -> None:
         """End the board."""

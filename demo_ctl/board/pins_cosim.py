@@ -54,8 +54,9 @@ class CosimPins(Pins):
         self._calls = 0
         self._end = struct.calcsize(REPLY)
 
-    def serve(self, loop):
-        """Answer requests until the bench closes the pipe."""
+    def serve(self):
+        """Boot the firmware at the first request, answer requests until the bench closes the pipe."""
+        loop = None
         while self._requests.readinto(self._request):
             (self._ticks, self._waiting, self._space, self._levels, self._inputs, self._lost, count, audio) = (
                 struct.unpack(REQUEST, self._request)
@@ -67,6 +68,8 @@ class CosimPins(Pins):
                 first, ticks = struct.unpack(AUDIO, self._requests.read(struct.calcsize(AUDIO)))
                 self._audio = (first, ticks, self._requests.read(AUDIO_BYTES))
             self._clear()
+            if loop is None:
+                loop = Loop(self)
             deadline = loop.run_once()
             struct.pack_into(
                 REPLY,
@@ -174,4 +177,4 @@ def main(requests, replies, ports, boot):
     asked = open(requests, "rb")  # noqa: SIM115  # open for as long as this process lives
     told = open(replies, "wb")  # noqa: SIM115
     pins = CosimPins(ports, boot, asked, told, sys.stdin.buffer, sys.stdout.buffer)
-    pins.serve(Loop(pins))
+    pins.serve()
