@@ -72,7 +72,9 @@ class Client:
         self._inbox: deque[Heard] = deque()
         self._broken: DemoError | None = None
         self._bytes_in = 0
+        self._asked = False
         self._heard_us = 0
+        self._board_us = 0
         self._beat_due_us: int | None = None
 
     # -- the conversation ---------------------------------------------------------------------------------
@@ -80,7 +82,8 @@ class Client:
     def hello(self) -> m.Welcome:
         """Begin a session; return what the board declares. Old text on the line is passed over."""
         self._check()
-        self._session, self.welcome, self._beat_due_us = HostSession(), None, None
+        self._session, self.welcome, self._beat_due_us, self._asked = HostSession(), None, None, False
+        self._inbox.clear()
         self._write(b"\0")  # ends whatever half frame a former program left in the board
         give_up_us = self._now() + HELLO_US
         nonce = secrets.randbits(32)
@@ -96,7 +99,7 @@ class Client:
             what = f"its message table is {answer.table:08x}, ours {m.TABLE_HASH:08x}"
             raise self._break(_wrong_firmware(self.port.url, what))
         self.welcome = answer
-        self._inbox.clear()  # what an earlier session left
+        self._board_us = answer.now_us
         self._heard_us = self._now()
         self._beat_due_us = self._now()
         return answer
@@ -221,11 +224,17 @@ class Client:
             if known is not None and message.boot != known.boot:
                 raise self._break(_reset(self.port.url))
         elif isinstance(message, m.Event):
-            if message.kind == m.EV_BOOT and self.welcome is not None and message.at_us > self.welcome.now_us:
-                self._inbox.append(message)
-                raise self._break(_reset(self.port.url))
+            # The first EV_BOOT of a session tells of the boot before it; another means a boot within it.
             self._inbox.append(message)
-        elif isinstance(message, (m.Audio, m.Beat)):
+            if message.kind == m.EV_BOOT and message.number > 0:
+                raise self._break(_reset(self.port.url))
+        elif isinstance(message, m.Beat):
+            # A board that booted anew answers heartbeats, but its clock has begun again.
+            if message.now_us < self._board_us:
+                raise self._break(_reset(self.port.url))
+            self._board_us = message.now_us
+            self._inbox.append(message)
+        elif isinstance(message, m.Audio):
             self._inbox.append(message)
 
     # -- commands -----------------------------------------------------------------------------------------
@@ -233,18 +242,23 @@ class Client:
     def _ask(self, message: object, give_up_us: int | None) -> m.Answer | m.Welcome | m.Status | None:
         """Send a command and wait for what answers it. None: the retries ran out (only with `give_up_us`)."""
         self._check()
-        self._session.request(message, self._now())
-        while self._session.answered is None:
-            now_us = self._now()
-            try:
-                self._turn(now_us + HEARTBEAT_US)
-            except HostLost:
-                if give_up_us is None:
-                    raise self._break(self._silent()) from None
-                self._session = HostSession()
-                return None
-        answered: m.Answer | m.Welcome | m.Status = self._session.answered
-        return answered
+        try:
+            self._wait_answered()  # of a command that an exception cut short; the session has one at a time
+            self._session.request(message, self._now())
+            self._asked = True
+            self._wait_answered()
+        except HostLost:
+            self._asked = False
+            if give_up_us is None:
+                raise self._break(self._silent()) from None
+            self._session = HostSession()
+            return None
+        return self._session.answered
+
+    def _wait_answered(self) -> None:
+        while self._asked and self._session.answered is None:
+            self._turn(self._now() + HEARTBEAT_US)
+        self._asked = False
 
     def _request(self, message: object) -> m.Answer:
         answer = self._ask(message, None)

@@ -116,6 +116,7 @@ class _Performance:
         self.gates = {gate.index: gate for gate in plan.gates}
         self.gate: Gate | None = None
         self.watch: ToneWatch | None = None
+        self.next_sample = 0
         self.limit_index: int | None = None
         self.over: int | None = None  # the plan state the board ended with
         self.plan_reason = m.R_NONE
@@ -192,8 +193,9 @@ class _Performance:
             self._person()
             now_us = self.client.now_us()
             if self.disagree_us is not None and now_us - self.disagree_us > _DISAGREE_US and self.over is None:
+                why = _word(m.R_NAMES, self.client.status().reason)
                 raise LinkError(
-                    "the board ended the plan, and its account of it is lost",
+                    f"the board ended the plan ({why or 'no reason given'}), and its account of it is lost",
                     next_step="The line is released. Check the cable, and whether this computer was asleep.",
                 )
             if give_up_us is not None and now_us > give_up_us:
@@ -277,6 +279,9 @@ class _Performance:
         gate, watch = self.gate, self.watch
         if gate is None or watch is None or block.port != gate.port:
             return
+        if block.first != self.next_sample:
+            watch.gap()
+        self.next_sample = block.first + len(block.data) // 2
         if watch.add(bytes(block.data)):
             self.watch = None
             self._tell("tone", block.at_us, gate.tell, "heard", gate.index, gate.port)
