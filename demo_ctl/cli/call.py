@@ -1,0 +1,151 @@
+"""`demo_ctl call`: place one scripted call, watch it, and judge it."""
+
+from __future__ import annotations
+
+import argparse
+import json
+import sys
+from collections.abc import Callable
+from contextlib import closing
+from pathlib import Path
+from typing import TYPE_CHECKING
+from urllib.parse import parse_qsl, urlencode, urlsplit, urlunsplit
+
+from demo_ctl.cli.files import unit_path
+from demo_ctl.cli.plan import planned
+
+if TYPE_CHECKING:
+    from demo_ctl.plan.model import BusyTrunks, Gate, Plan
+    from demo_ctl.run.result import CallResult, Progress
+
+BENCH = "bench://"
+
+
+def run(args: argparse.Namespace) -> int:
+    """Plan, open the port, perform, print; return the exit code."""
+    plan = planned(args)
+    url = _port_url(args, plan)
+    from demo_ctl.ledger.record import RecordWriter
+    from demo_ctl.link.client import Client
+    from demo_ctl.link.port import add_url_package, open_port
+    from demo_ctl.run.perform import perform
+
+    if url.startswith(BENCH):
+        add_url_package("demo_ctl.bench")
+    with closing(Client(open_port(url))) as client:
+        result = perform(
+            plan,
+            client,
+            RecordWriter(args.record) if args.record else None,
+            on_progress=_progress(args),
+            go_on=_presenter(),
+            trunks_busied=_busied(args, on_bench=url.startswith(BENCH)),
+        )
+    _show(args, result)
+    return result.exit_code
+
+
+def _port_url(args: argparse.Namespace, plan: Plan) -> str:
+    """Return the port to open: the one asked for, or the only board, or else the bench."""
+    url: str = args.port
+    if url == "auto":
+        from demo_ctl.link.port import choose
+
+        board = choose()
+        url = board.url if board else BENCH
+        if not board:
+            print("No board is plugged in: this call runs on the bench (simulated board and unit).", file=sys.stderr)
+    return _bench_url(url, args, plan) if url.startswith(BENCH) else url
+
+
+def _bench_url(url: str, args: argparse.Namespace, plan: Plan) -> str:
+    """Complete a bench URL with what the command line knows; what the URL says itself wins."""
+    parts = urlsplit(url)
+    query = parse_qsl(parts.query, keep_blank_values=True)
+    said = {key for key, _ in query}
+    paced = sys.stdout.isatty() and not args.fast and not args.json
+    known = (
+        ("unit", str(unit_path(args.unit))),
+        ("seed", str(args.seed)),
+        ("clock", "paced" if paced else "free"),
+    )
+    query += [(key, value) for key, value in known if key not in said]
+    # Trunks that a person would busy by hand at a real unit: on the bench, the bench does it.
+    query += [("busy", _trunks(busy)) for busy in plan.busy_trunks if busy.met_by == "person"]
+    return urlunsplit((parts.scheme, parts.netloc, parts.path, urlencode(query, safe="/:"), ""))
+
+
+def _trunks(busy: BusyTrunks) -> str:
+    return f"{busy.stage}/{busy.level}/{','.join(str(position) for position in busy.positions)}"
+
+
+def _busied(args: argparse.Namespace, *, on_bench: bool) -> Callable[[tuple[BusyTrunks, ...]], bool]:
+    def ask(wanted: tuple[BusyTrunks, ...]) -> bool:
+        if on_bench or args.trunks_busied:
+            return True
+        if not sys.stdin.isatty():
+            return False
+        for busy in wanted:
+            print(f"Please busy at the unit: selector stage {busy.stage}, level {busy.level}, ", end="", file=sys.stderr)
+            print(f"trunks {', '.join(map(str, busy.positions))}.", file=sys.stderr)
+        print("Done? [y/n] ", end="", file=sys.stderr, flush=True)
+        return input().strip().lower() in ("y", "yes")
+
+    return ask
+
+
+def _presenter() -> Callable[[Gate], bool] | None:
+    """Return what is asked while a gate waits for a person: has Enter been pressed?"""
+    if not sys.stdin.isatty():
+        return None
+    import select
+
+    def pressed(_gate: Gate) -> bool:
+        ready, _, _ = select.select([sys.stdin], [], [], 0)
+        return bool(ready) and sys.stdin.readline() != ""
+
+    return pressed
+
+
+def _progress(args: argparse.Namespace) -> Callable[[Progress], None]:
+    from demo_ctl.cli.screen import aside, console
+    from demo_ctl.report.live import live_line
+
+    screen = aside() if args.json else console()
+
+    def show(item: Progress) -> None:
+        line = live_line(item.kind, item.at_us, item.label, item.detail, item.port)
+        if line is not None:
+            screen.print(line)
+
+    return show
+
+
+def _show(args: argparse.Namespace, result: CallResult) -> None:
+    if args.json:
+        from demo_ctl.report.machine import call_json
+
+        print(json.dumps(call_json(result.plan, result.judgement, **_ending(result)), ensure_ascii=False))
+    else:
+        from demo_ctl.cli.screen import console
+        from demo_ctl.report.call import call_tables
+
+        for part in call_tables(result.plan, result.judgement, **_ending(result)):
+            console().print(part)
+        if args.record:
+            print(f"Recorded in {Path(args.record)}")
+    if result.error is not None:
+        print(f"demo_ctl: {result.error}", file=sys.stderr)
+    if result.record_trouble is not None:
+        print(f"demo_ctl: the record is not whole: {result.record_trouble}", file=sys.stderr)
+
+
+def _ending(result: CallResult) -> dict[str, str | bool]:
+    return {
+        "status": result.status.value,
+        "reason": result.reason,
+        "released": result.released,
+        "simulated": bool(result.observation.welcome.simulated),
+    }
+
+
