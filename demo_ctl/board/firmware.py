@@ -149,8 +149,9 @@ class Firmware:
         return False
 
     def _widen(self, ticks):
-        """The 64-bit instant of ticks taken within nine minutes of now."""
-        return self.now_us + ((ticks - self.now_us + _HALF) & _MASK) - _HALF
+        """The 64-bit instant of ticks taken within nine minutes of now, before or after (interrupts do not wait)."""
+        at_us = self.now_us + ((ticks - self.now_us + _HALF) & _MASK) - _HALF
+        return at_us if at_us > 0 else 0
 
     # Sensing.
 
@@ -300,7 +301,9 @@ class Firmware:
         self.release(self.now_us, m.R_SILENCE)  # nothing is on without a plan; said again all the same
         if self.sequencer.state != m.FINISHED and self.sequencer.state != m.ENDED_EARLY:
             self.sequencer.state = m.IDLE
-        self._speak()
+        for _ in range(limits.LAST_WORDS):
+            if not self._speak():
+                break
         self._host = False
         self.session.close()
         self._losses.clear()

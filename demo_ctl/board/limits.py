@@ -28,6 +28,7 @@ WORK_MOST = 8  # edges, timers and instructions
 COMMANDS_MOST = 2
 READ_MOST = 64  # bytes asked for; the chip's pins hand over 16 at most
 WRITE_MOST = 256  # one audio frame, or eight events
+LAST_WORDS = 4  # writes of WRITE_MOST at most, when a host falls silent
 BLOCKED_US = 2000  # a way to the host that is too full for a frame is tried again this often
 
 FAR_US = 1 << 62  # later than any deadline

@@ -1,0 +1,146 @@
+"""Which pin of the chip does what: data, and the check that is made before any pin is touched.
+
+Two boards: four ports on a chip with 48 pins (RP2350B), two ports where 26 pins come out (RP2040, RP2350A). Change a
+number here and nowhere else.
+
+Every input reads 1 only while current flows in a sound wire, and needs a resistor of 8.2 kohm or less to ground on the
+board: the chip's own pull-down is too weak to hold some RP2350 inputs low (its erratum E9; from memory). Every output
+is safe at 0, and the same resistor keeps it there while the chip boots: relay not driven, pump still.
+"""
+
+LOOP_RELAY = "loop relay"
+LOOP_SENSE = "loop sense"
+NORMAL_SENSE = "normal battery sense"
+REVERSED_SENSE = "reversed battery sense"
+RINGING_SENSE = "ringing sense"
+CHAIN_A = "chain A"
+CHAIN_B = "chain B"
+MIRROR_A = "mirror A"
+MIRROR_B = "mirror B"
+KEY = "key"
+BUTTON = "button"
+PUMP_A = "pump A"
+PUMP_B = "pump B"
+LISTEN_LOW = "listening selector, low bit"
+LISTEN_HIGH = "listening selector, high bit"
+AUDIO = "audio converter"
+RESERVED = "reserved"
+
+SENSES = (LOOP_SENSE, NORMAL_SENSE, REVERSED_SENSE, RINGING_SENSE)  # in the order of the signals' numbers
+INPUTS = (CHAIN_A, CHAIN_B, MIRROR_A, MIRROR_B, KEY, BUTTON)  # in the order of the IN_ bits
+OUTPUTS = (LOOP_RELAY, PUMP_A, PUMP_B, LISTEN_LOW, LISTEN_HIGH)
+
+# Rows: (pin, port or 0, job, value at start, safe value); inputs have None for both.
+TWO_PORTS = (
+    (0, 0, RESERVED, None, None),  # bus expander, data
+    (1, 0, RESERVED, None, None),  # bus expander, clock
+    (2, 1, LOOP_RELAY, 0, 0),
+    (3, 1, LOOP_SENSE, None, None),
+    (4, 1, NORMAL_SENSE, None, None),
+    (5, 1, REVERSED_SENSE, None, None),
+    (6, 1, RINGING_SENSE, None, None),
+    (7, 2, LOOP_RELAY, 0, 0),
+    (8, 2, LOOP_SENSE, None, None),
+    (9, 2, NORMAL_SENSE, None, None),
+    (10, 2, REVERSED_SENSE, None, None),
+    (11, 2, RINGING_SENSE, None, None),
+    (12, 0, CHAIN_A, None, None),
+    (13, 0, CHAIN_B, None, None),
+    (14, 0, MIRROR_A, None, None),
+    (15, 0, MIRROR_B, None, None),
+    (16, 0, KEY, None, None),
+    (17, 0, BUTTON, None, None),
+    (18, 0, PUMP_A, 0, 0),
+    (19, 0, PUMP_B, 0, 0),
+    (20, 0, LISTEN_LOW, 0, 0),
+    (21, 0, RESERVED, None, None),  # test tone
+    (22, 0, RESERVED, None, None),  # unit supply permit
+    (26, 0, AUDIO, None, None),
+    (27, 0, RESERVED, None, None),  # converter for voltage and current
+    (28, 0, RESERVED, None, None),  # ringing bus
+)
+
+FOUR_PORTS = (
+    (0, 0, RESERVED, None, None),  # bus expander, data
+    (1, 0, RESERVED, None, None),  # bus expander, clock
+    (2, 1, LOOP_RELAY, 0, 0),
+    (3, 1, LOOP_SENSE, None, None),
+    (4, 1, NORMAL_SENSE, None, None),
+    (5, 1, REVERSED_SENSE, None, None),
+    (6, 1, RINGING_SENSE, None, None),
+    (7, 2, LOOP_RELAY, 0, 0),
+    (8, 2, LOOP_SENSE, None, None),
+    (9, 2, NORMAL_SENSE, None, None),
+    (10, 2, REVERSED_SENSE, None, None),
+    (11, 2, RINGING_SENSE, None, None),
+    (12, 3, LOOP_RELAY, 0, 0),
+    (13, 3, LOOP_SENSE, None, None),
+    (14, 3, NORMAL_SENSE, None, None),
+    (15, 3, REVERSED_SENSE, None, None),
+    (16, 3, RINGING_SENSE, None, None),
+    (17, 4, LOOP_RELAY, 0, 0),
+    (18, 4, LOOP_SENSE, None, None),
+    (19, 4, NORMAL_SENSE, None, None),
+    (20, 4, REVERSED_SENSE, None, None),
+    (21, 4, RINGING_SENSE, None, None),
+    (22, 0, CHAIN_A, None, None),
+    (23, 0, CHAIN_B, None, None),
+    (24, 0, MIRROR_A, None, None),
+    (25, 0, MIRROR_B, None, None),
+    (26, 0, KEY, None, None),
+    (27, 0, BUTTON, None, None),
+    (28, 0, PUMP_A, 0, 0),
+    (29, 0, PUMP_B, 0, 0),
+    (30, 0, LISTEN_LOW, 0, 0),
+    (31, 0, LISTEN_HIGH, 0, 0),
+    (32, 0, RESERVED, None, None),  # test tone
+    (33, 0, RESERVED, None, None),  # unit supply permit
+    (40, 0, AUDIO, None, None),
+    (41, 0, RESERVED, None, None),  # converter for voltage and current
+    (42, 0, RESERVED, None, None),  # ringing bus
+)
+
+TWO_PORT_PINS = tuple(range(23)) + (26, 27, 28)  # what comes out of the usual small boards
+FOUR_PORT_PINS = tuple(range(48))
+PULSE_PINS_BELOW = 32  # one programmable-I/O block reaches 32 pins
+
+
+def faults(rows, ports, pins):
+    """Return what is wrong with a table, one sentence each; nothing wrong: an empty list. pins: usable ones."""
+    found = []
+    used = {}
+    jobs = {}
+    for pin, port, job, start, safe in rows:
+        if pin in used:
+            found.append("pin %d is used twice: %s and %s" % (pin, used[pin], job))
+        used[pin] = job
+        if pin not in pins:
+            found.append("pin %d (%s) does not come out of this board" % (pin, job))
+        if job in OUTPUTS:
+            if start is None or start != safe:
+                found.append("pin %d (%s) starts at %s, which is not its safe value %s" % (pin, job, start, safe))
+        elif start is not None:
+            found.append("pin %d (%s) is no output and cannot start at %s" % (pin, job, start))
+        if job == LOOP_RELAY and pin >= PULSE_PINS_BELOW:
+            found.append("pin %d cannot dial: pulse generators reach pins below %d" % (pin, PULSE_PINS_BELOW))
+        if job != RESERVED:
+            if (port, job) in jobs:
+                found.append("%s of port %d is there twice" % (job, port))
+            jobs[(port, job)] = pin
+    wanted = [(0, job) for job in INPUTS + (PUMP_A, PUMP_B, LISTEN_LOW, AUDIO)]
+    if ports > 2:
+        wanted.append((0, LISTEN_HIGH))
+    for port in range(1, ports + 1):
+        wanted += [(port, job) for job in SENSES + (LOOP_RELAY,)]
+    for port, job in wanted:
+        if (port, job) not in jobs:
+            found.append("%s of port %d has no pin" % (job, port))
+    return found
+
+
+def pin_of(rows, port, job):
+    """Return the pin of a job, or None."""
+    for row in rows:
+        if row[1] == port and row[2] == job:
+            return row[0]
+    return None

@@ -1,0 +1,270 @@
+"""A board in memory with a clock that the test sets, and a host at the other end. Runs in CPython and in MicroPython.
+
+`MemoryPins` implements the whole of `pins.Pins`: its loops really follow the outputs (sensed SENSE_US later), its trains
+give an edge for every contact, its guard falls HOLD_US after the last pump move. `Stage` advances it together with the
+firmware's own loop and a real host session, from instant to instant; `extra` instants are passes that nobody asked
+for.
+"""
+
+from demo_ctl.board.main import Loop
+from demo_ctl.board.pins import Pins
+from demo_ctl.wire import messages as m
+from demo_ctl.wire.framing import frame
+from demo_ctl.wire.host_session import HostSession
+
+SENSE_US = 700
+EDGES_MOST = 256
+BEAT_US = 200000
+MASK = (1 << 30) - 1
+FAR_US = 1 << 62
+FINE = m.IN_CHAIN_A | m.IN_CHAIN_B | m.IN_MIRROR_A | m.IN_MIRROR_B | m.IN_KEY
+
+
+class MemoryPins(Pins):  # type: ignore[misc]  # the firmware's side is not typed
+    simulated = 1
+    firmware_boot = 7
+
+    def __init__(self, ports: int = 4, now_us: int = 0) -> None:
+        self.ports = ports
+        self.now_us = now_us
+        self.space = 4096
+        self.reads = 16  # bytes handed over a call
+        self.sensed = 0
+        self.input_bits = FINE
+        self.log: list[tuple[int, ...]] = []  # outputs: (instant, what, ...)
+        self.sent = bytearray()
+        self.waiting = bytearray()
+        self.edges: list[tuple[int, int]] = []
+        self.lost = 0
+        self.later: list[tuple[int, int, int, int]] = []  # (instant, order, bit, level) of edges to come
+        self.order = 0
+        self.trains = [0] * (ports + 1)  # run number of the train that may still move the loop
+        self.listening = 0
+        self.listen_us = 0
+        self.taken = 0
+
+    # What the world does.
+
+    def at(self, at_us: int, bit: int, level: int) -> None:
+        """An edge to come."""
+        self.order += 1
+        self.later.append((at_us, self.order, bit, level))
+        self.later.sort()
+
+    def next_us(self) -> int:
+        return self.later[0][0] if self.later else FAR_US
+
+    def arrive(self) -> None:
+        """Let the edges of this instant happen."""
+        while self.later and self.later[0][0] <= self.now_us:
+            at_us, _order, bit, level = self.later.pop(0)
+            if (self.sensed >> bit & 1) == level:
+                continue
+            self.sensed ^= 1 << bit
+            if len(self.edges) < EDGES_MOST:
+                self.edges.append((at_us & MASK, bit << 1 | level))
+            else:
+                self.lost += 1
+
+    # Pins.
+
+    def ticks_us(self) -> int:
+        return self.now_us & MASK
+
+    def read_bytes(self, most: int) -> bytes:
+        most = min(most, self.reads)
+        data = bytes(self.waiting[:most])
+        self.waiting = self.waiting[most:]
+        return data
+
+    def write_space(self) -> int:
+        return self.space
+
+    def write_bytes(self, data: bytes) -> None:
+        assert len(data) <= self.space
+        self.sent += data
+
+    def next_edge(self) -> "tuple[int, int] | None":
+        return self.edges.pop(0) if self.edges else None
+
+    def edges_lost(self) -> int:
+        lost, self.lost = self.lost, 0
+        return lost
+
+    def levels(self) -> int:
+        return self.sensed
+
+    def inputs(self) -> int:
+        return self.input_bits
+
+    def _forget(self, port: int) -> None:
+        bit = 4 * (port - 1) + m.LOOP
+        self.later = [one for one in self.later if one[2] != bit or one[0] <= self.now_us + SENSE_US]
+
+    def set_loop(self, port: int, closed: int) -> None:
+        self._forget(port)
+        self.log.append((self.now_us, 1, port, closed))
+        self.at(self.now_us + SENSE_US, 4 * (port - 1) + m.LOOP, closed)
+
+    def start_pulses(self, port: int, count: int, break_us: int, make_us: int) -> int:
+        self._forget(port)
+        self.log.append((self.now_us, 2, port, count, break_us, make_us))
+        at_us = self.now_us + SENSE_US
+        for _ in range(count):
+            self.at(at_us, 4 * (port - 1) + m.LOOP, 0)
+            self.at(at_us + break_us, 4 * (port - 1) + m.LOOP, 1)
+            at_us += break_us + make_us
+        return self.now_us & MASK
+
+    def pump(self) -> None:
+        self.log.append((self.now_us, 3))
+
+    def listen(self, port: int) -> None:
+        self.log.append((self.now_us, 4, port))
+        self.listening = port
+        self.listen_us = self.now_us
+        self.taken = 0
+
+    def audio_block(self) -> "tuple[int, int, bytes] | None":
+        first = self.taken * m.AUDIO_BLOCK
+        at_us = self.listen_us + self.taken * m.AUDIO_BLOCK_US
+        if not self.listening or self.now_us < at_us + m.AUDIO_BLOCK_US:
+            return None
+        self.taken += 1
+        return first, at_us & MASK, bytes([self.taken & 255, 8]) * m.AUDIO_BLOCK
+
+    def collect(self) -> None:
+        pass
+
+
+class Stage:
+    """One board, one host, one clock."""
+
+    def __init__(self, ports: int = 4, start_us: int = 0) -> None:
+        self.pins = MemoryPins(ports, start_us)
+        self.loop = Loop(self.pins)
+        self.firmware = self.loop.firmware
+        self.host = HostSession()
+        self.heard: list[object] = []
+        self.wire: list[tuple[int, bytes]] = []  # what the board wrote, when
+        self.deadline_us = start_us
+        self.beat_us = FAR_US  # the host's next heartbeat
+        self.acks = True  # the host sends what it has to say by itself
+        self.doings: list[tuple[int, int, object]] = []  # (instant, order, function)
+        self.extra: list[int] = []
+        self.passes = 0
+
+    @property
+    def now_us(self) -> int:
+        return self.pins.now_us
+
+    def do(self, at_us: int, function: object) -> None:
+        """Call function() at an instant to come."""
+        self.doings.append((at_us, len(self.doings), function))
+        self.doings.sort(key=lambda one: one[:2])
+
+    def run(self, until_us: int) -> None:
+        """Advance to an instant, everything at it included."""
+        pins = self.pins
+        while True:
+            self._instant()
+            host_us = (self.host.next_deadline() or FAR_US) if self.acks else FAR_US
+            next_us = min(self.deadline_us, pins.next_us(), self.beat_us, host_us)
+            if self.doings:
+                next_us = min(next_us, self.doings[0][0])
+            if self.extra:
+                next_us = min(next_us, self.extra[0])
+            if next_us > until_us:
+                break
+            pins.now_us = max(next_us, pins.now_us)
+        pins.now_us = until_us
+
+    def _instant(self) -> None:
+        pins = self.pins
+        now_us = pins.now_us
+        stir = False
+        while self.doings and self.doings[0][0] <= now_us:
+            self.doings.pop(0)[2]()  # type: ignore[operator]
+            stir = True
+        if now_us >= self.beat_us:
+            self.beat_us += BEAT_US
+            self.host.heartbeat(now_us)
+        if pins.next_us() <= now_us:
+            pins.arrive()
+            stir = True
+        while self.extra and self.extra[0] <= now_us:
+            self.extra.pop(0)
+            stir = True
+        for _ in range(3000):
+            if self.acks:
+                self.host.tick(now_us)
+                pins.waiting += self.host.outgoing()
+            if not (stir or pins.waiting or pins.edges or self.deadline_us <= now_us):
+                return
+            stir = False
+            self.deadline_us = self.loop.run_once()
+            self.passes += 1
+            assert self.deadline_us >= now_us
+            if pins.sent:
+                data = bytes(pins.sent)
+                pins.sent = bytearray()
+                self.wire.append((now_us, data))
+                self.heard += self.host.feed(data, now_us)
+        raise AssertionError("the firmware never rests at %d" % now_us)
+
+    # The host's manners.
+
+    def ask(self, message: object, wait_us: int = 5000) -> object:
+        """Send a command and run until it is answered, or for wait_us."""
+        self.host.request(message, self.now_us)
+        self.run(self.now_us + wait_us)
+        return self.host.answered
+
+    def hello(self, nonce: int = 1) -> object:
+        answer = self.ask(m.Hello(m.PROTOCOL, m.TABLE_HASH, nonce))
+        self.beat_us = self.now_us
+        return answer
+
+    def upload(self, plan: int, steps: "list[m.Instruction]", roles: "tuple[int, ...]" = (1, 2, 0, 0)) -> "list[int]":
+        """Upload; return the answers' codes and the last one's detail."""
+        import struct
+        from binascii import crc32
+
+        data = b"".join([struct.pack(m.INSTRUCTION, *one) for one in steps])
+        asks: list[object] = [m.Begin(plan, len(steps), *roles)]
+        for first in range(0, len(steps), m.LOAD_MOST):
+            some = data[first * 12 : (first + m.LOAD_MOST) * 12]
+            asks.append(m.Load(first, len(some) // 12, some))
+        asks.append(m.Commit(plan, crc32(data)))
+        codes = []
+        detail = 0
+        for one in asks:
+            answer = self.ask(one)
+            assert type(answer) is m.Answer
+            codes.append(answer.code)
+            detail = answer.detail
+            if answer.code:
+                break
+        return codes + [detail]
+
+    def play(self, steps: "list[m.Instruction]", roles: "tuple[int, ...]" = (1, 2, 0, 0)) -> int:
+        """Hello, upload and start; return the instant at which the plan started."""
+        if not type(self.hello()) is m.Welcome or any(self.upload(5, steps, roles)):
+            raise AssertionError("not taken: %r" % (self.host.answered,))
+        answer = self.ask(m.Start(5), 0)
+        for _ in range(10):
+            if answer:
+                break
+            self.run(self.now_us + 1)
+            answer = self.host.answered
+        assert answer.code == m.OK, answer  # type: ignore[attr-defined]
+        return [one.at_us for one in self.events(m.EV_PLAN) if one.value == m.RUNNING][-1]
+
+    def events(self, *kinds: int) -> "list[m.Event]":
+        return [one for one in self.heard if type(one) is m.Event and (not kinds or one.kind in kinds)]
+
+    def garbage(self, data: bytes) -> None:
+        self.pins.waiting += data
+
+    def command(self, sequence: int, payload: bytes) -> None:
+        self.pins.waiting += frame(payload)
