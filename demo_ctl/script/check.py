@@ -82,6 +82,8 @@ class _Walk:
     #: The party whose dialling may be answered now.
     calling: str = ""
     answered: str = ""
+    #: Parties said to be unknown already: once is enough.
+    unknown: set[str] = field(default_factory=set)
     #: Whether only a part of the number was dialled: a tap then counts as its next digit.
     partly: bool = False
 
@@ -125,6 +127,9 @@ class _Walk:
         known = self.located.value.parties
         if party in known:
             return True
+        if party in self.unknown:
+            return False
+        self.unknown.add(party)
         hint = did_you_mean(party, known) or f"; expected {listed(known)}"
         self.wrong(f"{key}: found '{party}', which is no party of this script{hint}", index, key)
         return False
@@ -135,7 +140,7 @@ class _Walk:
             return False
         if party not in self.lifted:
             self.wrong(f"'{party}' {does}, but has not lifted (or has hung up)", index, key)
-            return False
+            self.lifted[party] = index  # said once; go on as if it had
         return True
 
     def lift(self, index: int, step: Lift) -> None:
@@ -149,8 +154,7 @@ class _Walk:
 
     def dial(self, index: int, step: Dial) -> None:
         key = "party" if "party" in step.model_fields_set else "dial"
-        if not self.off_hook(step.party, index, key, "dials"):
-            return
+        self.off_hook(step.party, index, key, "dials")
         if step.party in self.dialled:
             self.wrong(f"'{step.party}' has dialled already; it would have to hang up first", index, "dial")
         self.dialled.add(step.party)

@@ -46,7 +46,9 @@ def _after(value: object) -> object:
     try:
         return parse_us(value)
     except ValueError:
-        raise ValueError(f"expected a number of rings or a time, such as '2 rings' or '3 s', found {value!r}") from None
+        raise ValueError(
+            f"expected a number of rings or a time, such as '2 rings' or '3 s', found {value!r:.60}"
+        ) from None
 
 
 After = Annotated[

@@ -31,7 +31,7 @@ MOST_NODES = 20_000
 MOST_PROBLEMS = 10
 
 PathKey = str | int
-Path_ = tuple[PathKey, ...]
+KeyPath = tuple[PathKey, ...]
 T = TypeVar("T")
 Model = TypeVar("Model", bound=BaseModel)
 
@@ -67,7 +67,7 @@ class Located(Generic[T]):
 
     value: T
     file: str
-    lines: Mapping[Path_, int]
+    lines: Mapping[KeyPath, int]
 
     def place(self, *path: PathKey) -> Place:
         """Return where `path` (keys as in the file, list indices from 0) is written.
@@ -77,7 +77,7 @@ class Located(Generic[T]):
         return _place(self.file, self.lines, path)
 
 
-def _place(file: str, lines: Mapping[Path_, int], path: Path_) -> Place:
+def _place(file: str, lines: Mapping[KeyPath, int], path: KeyPath) -> Place:
     wanted = tuple(part.replace("_", " ") if isinstance(part, str) else part for part in path)
     for end in range(len(path), -1, -1):
         for candidate in (path[:end], wanted[:end]):
@@ -175,34 +175,35 @@ def decode(data: bytes, file: str) -> str:
     return text
 
 
-def read_yaml(text: str, file: str) -> tuple[Any, dict[Path_, int]]:
+def read_yaml(text: str, file: str) -> tuple[Any, dict[KeyPath, int]]:
     """Read one YAML document; return its data (dict, list, str, None) and the line of every path.
 
     Raises FileError for anything that is not plain YAML: tags, anchors, aliases, duplicate keys, several
     documents, or nesting deeper than 20.
     """
-    lines: dict[Path_, int] = {}
+    lines: dict[KeyPath, int] = {(): 1}
+    builder = _Builder(file, lines)
     try:
-        data = _Builder(file, lines).build(yaml.parse(text, Loader=_LOADER))
+        data = builder.build(yaml.parse(text, Loader=_LOADER))
     except yaml.YAMLError as error:
         raise _yaml_error(error, text, file) from None
     except (ValueError, OverflowError, RecursionError, IndexError) as error:
         # Escapes such as "\UFFFFFFFF" make the parser itself stumble.
-        raise _one(file, 0, f"not readable as YAML: {error}") from None
+        raise _one(file, builder.line, f"not readable as YAML, from here on: {error}") from None
     return data, lines
 
 
 def _yaml_error(error: yaml.YAMLError, text: str, file: str) -> FileError:
     mark = getattr(error, "problem_mark", None) or getattr(error, "context_mark", None)
     position = getattr(error, "position", None)
+    rows = text.splitlines() or [""]
     if mark is not None:
-        line = mark.line + 1
+        line = min(mark.line + 1, len(rows))
     elif isinstance(position, int):
         line = text.count("\n", 0, position) + 1
     else:
-        line = 0
+        line = 1
     problem = str(getattr(error, "problem", None) or getattr(error, "reason", None) or error)
-    rows = text.splitlines()
     row = rows[line - 1] if 0 < line <= len(rows) else ""
     if "\t" in row[: len(row) - len(row.lstrip())]:
         return _one(file, line, "a tab in the indentation", "YAML is indented with spaces only.")
@@ -216,7 +217,7 @@ def _yaml_error(error: yaml.YAMLError, text: str, file: str) -> FileError:
 class _Open:
     """A mapping or list being filled. key: the mapping's key whose value comes next."""
 
-    path: Path_
+    path: KeyPath
     line: int
     value: dict[str, Any] | list[Any]
     key: str | None = None
@@ -225,17 +226,19 @@ class _Open:
 class _Builder:
     """Events to data, with a stack of its own: no recursion, whatever the nesting."""
 
-    def __init__(self, file: str, lines: dict[Path_, int]) -> None:
+    def __init__(self, file: str, lines: dict[KeyPath, int]) -> None:
         self.file = file
         self.lines = lines
         self.stack: list[_Open] = []
         self.documents = 0
         self.nodes = 0
+        #: Line of the newest event.
+        self.line = 1
         self.result: Any = None
 
     def build(self, events: Iterable[Any]) -> Any:
         for event in events:
-            line = event.start_mark.line + 1
+            line = self.line = event.start_mark.line + 1
             if isinstance(event, yaml.AliasEvent) or getattr(event, "anchor", None) is not None:
                 raise self.wrong(line, "anchors (&) and aliases (*) are not used in these files; write it out")
             if getattr(event, "tag", None) is not None:
@@ -289,14 +292,14 @@ class _Builder:
         plain = event.style in (None, "")
         self.put(None if plain and text in _NULL else text, line)
 
-    def put(self, value: Any, line: int) -> Path_:
+    def put(self, value: Any, line: int) -> KeyPath:
         """Hang a value under the open mapping or list; return its path."""
         self.nodes += 1
         if self.nodes > MOST_NODES:
             raise self.wrong(line, f"more than {MOST_NODES} entries; no file of ours has as many")
         if not self.stack:
             self.result = value
-            self.lines.setdefault((), line)
+            self.lines[()] = line
             return ()
         top = self.stack[-1]
         if isinstance(top.value, list):
@@ -331,11 +334,11 @@ def parse_model(text: str, file: str, model: type[Model], *, kind: str) -> Locat
     except ValidationError as error:
         raise _error([_problem(found, data, model, file, lines) for found in error.errors()]) from None
     except RecursionError:
-        raise _one(file, 0, "nested too deeply") from None
+        raise _one(file, 1, "nested too deeply") from None
     return Located(value, file, types.MappingProxyType(lines))
 
 
-def _check_format(data: dict[str, Any], lines: Mapping[Path_, int], file: str, model: type[Model], kind: str) -> None:
+def _check_format(data: dict[str, Any], lines: Mapping[KeyPath, int], file: str, model: type[Model], kind: str) -> None:
     """Refuse another kind of file before all its keys are found unknown."""
     field = model.model_fields.get("format")
     wanted = typing.get_args(field.annotation) if field is not None else ()
@@ -348,7 +351,7 @@ def _check_format(data: dict[str, Any], lines: Mapping[Path_, int], file: str, m
     raise FileError([Problem(where, text + near)], next_step="Is it the right file?")
 
 
-def _problem(found: Any, data: Any, model: type[BaseModel], file: str, lines: Mapping[Path_, int]) -> Problem:
+def _problem(found: Any, data: Any, model: type[BaseModel], file: str, lines: Mapping[KeyPath, int]) -> Problem:
     path, models = _walk(found["loc"], data, model)
     return Problem(_place(file, lines, path), _words(found, path, models))
 
@@ -377,7 +380,7 @@ def _tagged(model: type[BaseModel], tag: object) -> bool:
     return tag == model.__name__ or tag in fields or tag in typing.get_args(fields.get("kind"))
 
 
-def _walk(loc: Iterable[PathKey], data: Any, model: type[BaseModel]) -> tuple[Path_, list[type[BaseModel]]]:
+def _walk(loc: Iterable[PathKey], data: Any, model: type[BaseModel]) -> tuple[KeyPath, list[type[BaseModel]]]:
     """Follow pydantic's location through the file's data.
 
     Returns the path in the file (pydantic's names of union choices left out) and the models whose keys may stand
@@ -430,7 +433,7 @@ _EXPECTED = {
 }
 
 
-def _words(found: Any, path: Path_, models: list[type[BaseModel]]) -> str:
+def _words(found: Any, path: KeyPath, models: list[type[BaseModel]]) -> str:
     """Say one of pydantic's errors in plain words."""
     kind: str = found["type"]
     context: dict[str, Any] = found.get("ctx", {})
@@ -459,7 +462,7 @@ def _words(found: Any, path: Path_, models: list[type[BaseModel]]) -> str:
         if len(several) > 1:
             return f"found {' and '.join(map(shown, several))} in one step, expected one of them; begin a new '- ' line"
         hint = next((said for key in keys if (said := did_you_mean(key, verbs))), "")
-        return f"found {', '.join(map(shown, keys)) if keys else shown(value)}, expected {found['msg']}{hint}"
+        return f"found {', '.join(map(shown, keys[:5])) if keys else shown(value)}; {found['msg']}{hint}"
     if kind in ("greater_than_equal", "greater_than", "less_than_equal", "less_than"):
         bound = next(iter(context.values()))
         word = {"greater_than_equal": "at least", "greater_than": "more than", "less_than_equal": "at most"}

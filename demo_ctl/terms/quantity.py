@@ -56,15 +56,16 @@ def parse_quantity(text: object, dimension: str) -> Fraction:
     """
     example = _EXAMPLE[dimension]
     if not isinstance(text, str):
-        raise ValueError(f"expected a {dimension} with its unit, such as '{example}', found {text!r}")
+        found = "nothing" if text is None else repr(text)[:60]
+        raise ValueError(f"expected a {dimension} with its unit, such as '{example}', found {found}")
     match = _TEXT.fullmatch(text)
     if not match:
-        raise ValueError(f"expected a {dimension} with its unit, such as '{example}', found {text!r}")
+        raise ValueError(f"expected a {dimension} with its unit, such as '{example}', found {text[:60]!r}")
     number, unit = match.groups()
     factor = UNITS[dimension].get(unit)
     if factor is None:
         known = ", ".join(UNITS[dimension])
-        raise ValueError(f"'{unit}' is not a unit of {dimension} (known: {known}); write it as in '{example}'")
+        raise ValueError(f"'{unit[:20]}' is not a unit of {dimension} (known: {known}); write it as in '{example}'")
     return Fraction(number) * factor
 
 
