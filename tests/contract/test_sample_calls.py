@@ -1,0 +1,154 @@
+"""Every sample call, on both units, over every kind of port, against both kinds of board: as it should, and alike.
+
+The pseudo-terminal ones run in real time, all at once, as real processes of the command line.
+"""
+
+from __future__ import annotations
+
+import json
+import os
+import re
+import signal
+import subprocess
+import sys
+from collections.abc import Iterator
+from contextlib import ExitStack, closing, contextmanager
+from fractions import Fraction
+from pathlib import Path
+from urllib.parse import urlencode
+
+import pytest
+
+from demo_ctl.link.client import Client
+from demo_ctl.link.port import add_url_package, open_port
+from demo_ctl.office.load import load_unit
+from demo_ctl.plan.build import build
+from demo_ctl.plan.model import Plan
+from demo_ctl.run.perform import perform
+from demo_ctl.run.result import CallResult, Status
+from demo_ctl.script.load import load_call
+from demo_ctl.terms.outcome import Outcome
+
+ROOT = Path(__file__).resolve().parents[2]
+UNITS = ("mossbrook", "travelling")
+CALLS = tuple(sorted(p.stem for p in (ROOT / "configs/calls").glob("*.yaml")))
+add_url_package("demo_ctl.bench")
+
+
+def _plan(call: str, unit: str, pace: Fraction = Fraction(1)) -> Plan:
+    script = load_call(ROOT / f"configs/calls/{call}.yaml")
+    return build(script, load_unit(ROOT / f"configs/units/{unit}.yaml"), pace)
+
+
+def _busy(plan: Plan) -> list[str]:
+    return [
+        f"{b.stage}/{b.level}/{','.join(map(str, b.positions))}" for b in plan.busy_trunks if b.met_by == "person"
+    ]
+
+
+def _place(plan: Plan, unit: str, board: str, seed: int = 0) -> CallResult:
+    options = [("unit", str(ROOT / f"configs/units/{unit}.yaml")), ("seed", str(seed)), ("board", board)]
+    options += [("busy", trunks) for trunks in _busy(plan)]
+    with closing(Client(open_port("bench://?" + urlencode(options, safe="/:")))) as client:
+        return perform(plan, client, trunks_busied=lambda _: True)
+
+
+def _verdicts(result: CallResult) -> dict[str, str]:
+    assert result.judgement is not None
+    return {v.expectation: v.outcome.value for v in result.judgement.verdicts}
+
+
+def _complaints(result: CallResult) -> list[str]:
+    assert result.judgement is not None
+    return [f"{v.outcome.value}: {v.say}" for v in result.judgement.verdicts if v.outcome is not Outcome.PASS]
+
+
+def test_the_nine_samples_are_there() -> None:
+    nine = "abandoned all-trunks-busy answered busy called-clears-first flash no-answer permanent-off-hook wrong-number"
+    assert set(nine.split()) <= set(CALLS)
+
+
+@pytest.mark.parametrize("unit", UNITS)
+@pytest.mark.parametrize("call", CALLS)
+def test_in_process_and_in_micropython_alike(call: str, unit: str) -> None:
+    plan = _plan(call, unit)
+    here = _place(plan, unit, "python")
+    assert here.status is Status.FINISHED, here.reason
+    assert here.released
+    assert not _complaints(here)
+    assert here.exit_code == 0
+    there = _place(plan, unit, "micropython")
+    assert there.status is Status.FINISHED, there.reason
+    assert _verdicts(there) == _verdicts(here)
+    # The same firmware under the same unit and the same clock: not only the verdicts are the same.
+    assert there.observation.events == here.observation.events
+
+
+@pytest.mark.parametrize("unit", UNITS)
+@pytest.mark.parametrize("call", CALLS)
+@pytest.mark.parametrize("seed", range(1, 4))
+def test_whatever_the_seed(call: str, unit: str, seed: int) -> None:
+    result = _place(_plan(call, unit), unit, "python", seed)
+    assert result.exit_code == 0, _complaints(result)
+
+
+@pytest.mark.parametrize("pace", ["1/4", "1/2", "2"])
+@pytest.mark.parametrize("unit", UNITS)
+@pytest.mark.parametrize("call", CALLS)
+def test_at_other_paces(call: str, unit: str, pace: str) -> None:
+    result = _place(_plan(call, unit, Fraction(pace)), unit, "python")
+    assert result.exit_code == 0, _complaints(result)
+
+
+def test_same_seed_same_events() -> None:
+    plan = _plan("answered", "mossbrook")
+    first, second = (_place(plan, "mossbrook", "python", 5).observation for _ in range(2))
+    assert first.events == second.events
+    assert first.audio == second.audio
+
+
+@contextmanager
+def _served(unit: str, board: str, busy: list[str]) -> Iterator[str]:
+    """Serve a bench from another process; give the path of its pseudo-terminal."""
+    command = [sys.executable, "-m", "demo_ctl", "bench", "--pty", "--board", board]
+    command += ["--unit", str(ROOT / f"configs/units/{unit}.yaml")]
+    command += [word for trunks in busy for word in ("--busy", trunks)]
+    server = subprocess.Popen(command, stdout=subprocess.PIPE, text=True, cwd=ROOT)
+    try:
+        assert server.stdout is not None
+        told = re.search(r" at (/dev/\S+)\.", server.stdout.readline())
+        assert told is not None
+        yield told[1]
+    finally:
+        server.send_signal(signal.SIGTERM)
+        server.wait(20)
+        assert server.stdout is not None
+        server.stdout.close()
+
+
+def _over_pty(cases: list[tuple[str, str, str]]) -> dict[tuple[str, str, str], tuple[int, dict[str, str], str]]:
+    """Run `demo_ctl call` for each (call, unit, board), all at once, each with a bench of its own."""
+    done = {}
+    with ExitStack() as stack:
+        running = {}
+        for call, unit, board in cases:
+            path = stack.enter_context(_served(unit, board, _busy(_plan(call, unit))))
+            command = [sys.executable, "-m", "demo_ctl", "call", f"configs/calls/{call}.yaml", "--json"]
+            command += ["--unit", f"configs/units/{unit}.yaml", "--port", path, "--trunks-busied"]
+            running[call, unit, board] = subprocess.Popen(
+                command, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True, cwd=ROOT, env=dict(os.environ)
+            )
+        for case, process in running.items():
+            out, err = process.communicate(timeout=400)
+            verdicts = {v["id"]: v["outcome"] for v in json.loads(out)["checks"]} if out else {}
+            done[case] = (process.returncode, verdicts, err)
+    return done
+
+
+@pytest.mark.slow
+def test_over_a_pseudo_terminal_in_real_time() -> None:
+    cases = [(call, unit, "python") for call in CALLS for unit in UNITS]
+    cases += [("answered", unit, "micropython") for unit in UNITS]
+    for (call, unit, board), (code, verdicts, err) in _over_pty(cases).items():
+        assert code == 0, f"{call} on {unit}, {board}: {verdicts} {err[-2000:]}"
+        assert verdicts == _verdicts(_place(_plan(call, unit), unit, "python")), f"{call} on {unit}, {board}"
