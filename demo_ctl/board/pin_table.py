@@ -108,12 +108,11 @@ PULSE_PINS_BELOW = 32  # one programmable-I/O block reaches 32 pins
 def faults(rows, ports, pins):
     """Return what is wrong with a table, one sentence each; nothing wrong: an empty list. pins: usable ones."""
     found = []
-    used = {}
     jobs = {}
-    for pin, port, job, start, safe in rows:
-        if pin in used:
-            found.append("pin %d is used twice: %s and %s" % (pin, used[pin], job))
-        used[pin] = job
+    for index, (pin, port, job, start, safe) in enumerate(rows):
+        for other in rows[:index]:
+            if other[0] == pin:
+                found.append("pin %d is used twice: %s and %s" % (pin, other[2], job))
         if pin not in pins:
             found.append("pin %d (%s) does not come out of this board" % (pin, job))
         if job in OUTPUTS:

@@ -60,7 +60,7 @@ class PinsRp2(Pins):
             raise ValueError("pin table: " + "; ".join(wrong))
         self.ports = ports
         self.firmware_boot = int.from_bytes(os.urandom(4), "little")
-        self._trains = [None] * (ports + 1)
+        self._trains = {}
         program = rp2.asm_pio(set_init=rp2.PIO.OUT_LOW)(train)
         for port in range(1, ports + 1):
             relay = machine.Pin(t.pin_of(rows, port, t.LOOP_RELAY))
@@ -71,15 +71,10 @@ class PinsRp2(Pins):
         self._listen_high = self._output(rows, t.LISTEN_HIGH) if ports > 2 else None
         self._inputs = [self._input(t.pin_of(rows, 0, job)) for job in t.INPUTS]
         self._edges = EdgeQueue()
-        self._senses = []
-        self._watches = []
-        for port in range(1, ports + 1):
-            for job in t.SENSES:
-                pin = self._input(t.pin_of(rows, port, job))
-                watch = Watch(self._edges, len(self._senses), pin.value(), time.ticks_us)
-                self._senses.append(pin)
-                self._watches.append(watch)
-                pin.irq(watch.edge, machine.Pin.IRQ_RISING | machine.Pin.IRQ_FALLING, hard=True)
+        self._senses = [self._input(t.pin_of(rows, port, job)) for port in range(1, ports + 1) for job in t.SENSES]
+        for bit, pin in enumerate(self._senses):
+            watch = Watch(self._edges, bit, pin.value(), time.ticks_us)
+            pin.irq(watch.edge, machine.Pin.IRQ_RISING | machine.Pin.IRQ_FALLING, hard=True)
         self._readable = select.poll()
         self._readable.register(sys.stdin, select.POLLIN)
         self._writable = select.poll()
@@ -178,7 +173,7 @@ class PinsRp2(Pins):
         machine_.put(make_us - MAKE_CYCLES)
         ticks = time.ticks_us()
         machine_.active(1)
-        return (ticks + LEAD_US) & MASK
+        return time.ticks_add(ticks, LEAD_US)
 
     def pump(self):
         """See Pins."""
@@ -244,7 +239,7 @@ class PinsRp2(Pins):
         """See Pins."""
         if not self._listening:
             return None
-        return self._audio.block(TRANSFERS - self._dma.count, MASK)
+        return self._audio.block(TRANSFERS - self._dma.count, MASK)  # type: ignore[attr-defined]  # the stubs lack it
 
     # The idle part of a pass.
 

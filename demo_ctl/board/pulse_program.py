@@ -7,7 +7,7 @@ Three words start a train: break - BREAK_CYCLES, pulses - 1, make - MAKE_CYCLES.
 the microsecond, and the line stays closed. Nobody feeds it meanwhile. Stopping the state machine and setting the
 pin ends a train at any instant.
 """
-# mypy: disable-error-code="name-defined"
+# mypy: disable-error-code="name-defined,call-overload"
 # ruff: noqa: F821
 
 BREAK_CYCLES = 3  # set, mov, and the last turn of the counting loop

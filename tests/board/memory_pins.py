@@ -1,14 +1,16 @@
 """A board in memory with a clock that the test sets, and a host at the other end. Runs in CPython and in MicroPython.
 
-`MemoryPins` implements the whole of `pins.Pins`: its loops really follow the outputs (sensed SENSE_US later), its trains
-give an edge for every contact, its guard falls HOLD_US after the last pump move. `Stage` advances it together with the
-firmware's own loop and a real host session, from instant to instant; `extra` instants are passes that nobody asked
-for.
+`MemoryPins` implements the whole of `pins.Pins`: its loops really follow the outputs (sensed SENSE_US later), and its
+trains give an edge for every contact. `Stage` advances it together with the firmware's own loop and a real host
+session, from instant to instant; `extra` instants are passes that nobody asked for.
 """
+# ruff: noqa: UP031, RUF005
+# mypy: allow-untyped-calls
 
 from demo_ctl.board.main import Loop
 from demo_ctl.board.pins import Pins
 from demo_ctl.wire import messages as m
+from demo_ctl.wire.codec import encode
 from demo_ctl.wire.framing import frame
 from demo_ctl.wire.host_session import HostSession
 
@@ -20,7 +22,7 @@ FAR_US = 1 << 62
 FINE = m.IN_CHAIN_A | m.IN_CHAIN_B | m.IN_MIRROR_A | m.IN_MIRROR_B | m.IN_KEY
 
 
-class MemoryPins(Pins):  # type: ignore[misc]  # the firmware's side is not typed
+class MemoryPins(Pins):
     simulated = 1
     firmware_boot = 7
 
@@ -249,7 +251,7 @@ class Stage:
 
     def play(self, steps: "list[m.Instruction]", roles: "tuple[int, ...]" = (1, 2, 0, 0)) -> int:
         """Hello, upload and start; return the instant at which the plan started."""
-        if not type(self.hello()) is m.Welcome or any(self.upload(5, steps, roles)):
+        if type(self.hello()) is not m.Welcome or any(self.upload(5, steps, roles)):
             raise AssertionError("not taken: %r" % (self.host.answered,))
         answer = self.ask(m.Start(5), 0)
         for _ in range(10):
@@ -263,8 +265,66 @@ class Stage:
     def events(self, *kinds: int) -> "list[m.Event]":
         return [one for one in self.heard if type(one) is m.Event and (not kinds or one.kind in kinds)]
 
-    def garbage(self, data: bytes) -> None:
-        self.pins.waiting += data
+    def command(self, sequence: int, message: object) -> None:
+        """Send a command past the host session: nobody waits for its answer."""
+        self.pins.waiting += frame(encode(sequence, message))
 
-    def command(self, sequence: int, payload: bytes) -> None:
-        self.pins.waiting += frame(payload)
+    def closed(self) -> "list[int]":
+        """Ports whose loop the board holds closed now."""
+        state = [0] * (self.pins.ports + 1)
+        for one in self.pins.log:
+            if one[1] in (1, 2):
+                state[one[2]] = one[3] if one[1] == 1 else 1
+        return [port for port, closed in enumerate(state) if closed]
+
+    def pumps(self) -> "list[int]":
+        """Instants of all pump moves so far."""
+        return [one[0] for one in self.pins.log if one[1] == 3]
+
+
+def busy_scene(start_us: int) -> "Stage":
+    """A scene with everything in it, the same in CPython and in MicroPython."""
+    step = m.Instruction
+    stage = Stage(start_us=start_us)
+    t = stage.play(
+        [
+            step(m.OP_WAIT, 0, 0, 100000, 0),
+            step(m.OP_LOOP, 1, 1, 0, 0),
+            step(m.OP_WAIT_FOR, 1, m.LOOP << 1 | 1 | 1 << 8, 1000000, 1),
+            step(m.OP_LISTEN, 1, 1, 0, 0),
+            step(m.OP_PULSES, 1, 5, 61000, 39000),
+            step(m.OP_WAIT, 0, 0, 600000, 0),
+            step(m.OP_PULSES, 1, 10, 61000, 39000),
+            step(m.OP_RINGING, 2, 1, 3000000, 0),
+            step(m.OP_WAIT_FOR, 2, m.RINGING << 1 | 1 | 2 << 8, 5000000, 1),
+            step(m.OP_LOOP, 2, 1, 0, 0),
+            step(m.OP_RINGING, 2, 0, 0, 0),
+            step(m.OP_GATE, 0, 9, 2000000, 0),
+            step(m.OP_WAIT_FOR, 1, m.REVERSED << 1 | 1 | 1 << 8, 300000, 0),
+        ]
+    )
+    for nth in range(3):  # rings twice, with a poor contact
+        stage.pins.at(t + 2800000 + nth * 400000, 7, 1)
+        stage.pins.at(t + 2810000 + nth * 400000, 7, 0)
+        stage.pins.at(t + 2812000 + nth * 400000, 7, 1)
+        stage.pins.at(t + 2990000 + nth * 400000, 7, 0)
+    for nth in range(400):  # a chattering contact: more than is reported
+        stage.pins.at(t + 1000000 + nth * 900, 9, nth & 1)
+    stage.do(t + 3500000, lambda: stage.host.request(m.Go(9), stage.now_us))
+    stage.do(t + 3900000, lambda: stage.host.request(m.StatusRequest(77), stage.now_us))
+    stage.run(t + 4500000)
+    return stage
+
+
+def main() -> None:
+    """Print every byte that the board wrote, when, and every output."""
+    for start_us in (0, (1 << 30) - 2000000):
+        stage = busy_scene(start_us)
+        for at_us, data in stage.wire:
+            print(at_us, data.hex())
+        for one in stage.pins.log:
+            print(*one)
+
+
+if __name__ == "__main__":
+    main()
