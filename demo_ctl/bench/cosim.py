@@ -42,6 +42,17 @@ ANSWER_MOST_S = 20.0  # a pass that takes longer than this has hung
 END_MOST_S = 2.0
 ROOT = Path(__file__).resolve().parents[2]  # where MicroPython finds the package
 
+# MicroPython writes an uncaught exception to standard output, which is the serial line here.
+_RUN = """
+import sys
+try:
+    from demo_ctl.board.pins_cosim import main
+    main({}, {}, {}, {})
+except Exception as e:
+    sys.print_exception(e, sys.stderr)
+    sys.exit(1)
+"""
+
 
 def find_micropython() -> str:
     """Return the path of MicroPython: beside this Python, or on the PATH. Raises BoardGone if there is none."""
@@ -66,10 +77,7 @@ class MicropythonBoard:
         tty.setraw(slave)
         request_end, self._requests = os.pipe()
         self._replies, reply_end = os.pipe()
-        code = (
-            "from demo_ctl.board.pins_cosim import main; "
-            f"main({request_end}, {reply_end}, {hardware.ports}, {hardware.firmware_boot})"
-        )
+        code = _RUN.format(request_end, reply_end, hardware.ports, hardware.firmware_boot)
         try:
             self._process = subprocess.Popen(
                 [find_micropython(), "-c", code],
@@ -77,7 +85,8 @@ class MicropythonBoard:
                 stdout=slave,
                 stderr=self._stderr,
                 pass_fds=(request_end, reply_end),
-                env={**os.environ, "MICROPYPATH": f".frozen:{ROOT}"},
+                cwd=ROOT,  # MicroPython looks there first, so nothing in the caller's folder is taken by mistake
+                env={**os.environ, "MICROPYPATH": ".frozen"},
                 start_new_session=True,  # Ctrl-C is for the host, which then stops the board in its own way
             )
         except BaseException:

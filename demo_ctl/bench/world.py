@@ -8,7 +8,7 @@ same instant.
 from __future__ import annotations
 
 from collections.abc import Callable
-from typing import TYPE_CHECKING, Protocol
+from typing import TYPE_CHECKING, Any, Protocol
 
 from demo_ctl.bench.hardware import Hardware
 from demo_ctl.bench.kernel import Kernel
@@ -45,7 +45,8 @@ class PythonBoard:
     def _boot(self) -> int:
         from demo_ctl.board.main import Loop
 
-        self.step = Loop(self._hardware).run_once
+        firmware: Any = Loop  # not typed, it runs in MicroPython
+        self.step = firmware(self._hardware).run_once
         return self.step()
 
     def close(self) -> None:

@@ -41,9 +41,7 @@ def _plan(call: str, unit: str, pace: Fraction = Fraction(1)) -> Plan:
 
 
 def _busy(plan: Plan) -> list[str]:
-    return [
-        f"{b.stage}/{b.level}/{','.join(map(str, b.positions))}" for b in plan.busy_trunks if b.met_by == "person"
-    ]
+    return [f"{b.stage}/{b.level}/{','.join(map(str, b.positions))}" for b in plan.busy_trunks if b.met_by == "person"]
 
 
 def _place(plan: Plan, unit: str, board: str, seed: int = 0) -> CallResult:
