@@ -14,7 +14,7 @@ Samples = np.ndarray[Any, np.dtype[np.float64]]
 Complexes = np.ndarray[Any, np.dtype[np.complex128]]
 
 
-def dft(samples: Samples, frequencies_Hz: Sequence[float], rate_Hz: float) -> Complexes:
+def dft(samples: Samples, frequencies_Hz: Sequence[float] | Samples, rate_Hz: float) -> Complexes:
     """Return sum(x[n] exp(-2 pi i f n / rate)) for each frequency f; n counts from 0. Any frequency, not only bins."""
     n = np.arange(len(samples))
     turns = np.outer(np.asarray(frequencies_Hz, dtype=float) / rate_Hz, n)
@@ -22,7 +22,7 @@ def dft(samples: Samples, frequencies_Hz: Sequence[float], rate_Hz: float) -> Co
     return result
 
 
-def powers(samples: Samples, frequencies_Hz: Sequence[float], rate_Hz: float) -> Samples:
+def powers(samples: Samples, frequencies_Hz: Sequence[float] | Samples, rate_Hz: float) -> Samples:
     """Return the squared magnitudes of `dft`: (N/2)^2 for a unit sine of whole periods in N samples (facts Q26)."""
     found = dft(samples, frequencies_Hz, rate_Hz)
     result: Samples = found.real**2 + found.imag**2

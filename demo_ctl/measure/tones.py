@@ -17,6 +17,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
+from itertools import pairwise
 from math import ceil, sqrt
 from typing import Any
 
@@ -120,7 +121,7 @@ def _piece(run: Sequence[Audio]) -> Piece:
 def window_of(tone: Tone) -> int:
     """Return the window that parts this tone's parts, in samples (a multiple of HOP)."""
     parts = sorted(tone.parts_Hz)
-    near = min((high - low for low, high in zip(parts, parts[1:], strict=False)), default=float(AUDIO_HZ))
+    near = min((high - low for low, high in pairwise(parts)), default=float(AUDIO_HZ))
     wanted = max(WINDOW, ceil(BINS_APART * AUDIO_HZ / max(near, 1.0)))
     return min(LONGEST_WINDOW, HOP * ceil(wanted / HOP))
 
@@ -187,7 +188,8 @@ def present(frames: Frames, tone: Tone) -> Flags:
     if not shape.any():
         return shape
     near = np.lib.stride_tricks.sliding_window_view(np.pad(strength, NEAR_HOPS), 2 * NEAR_HOPS + 1).max(axis=1)
-    return shape & (strength >= SKIRT * near)
+    flags: Flags = shape & (strength >= SKIRT * near)
+    return flags
 
 
 @dataclass(frozen=True)
@@ -206,8 +208,8 @@ class _Model:
         return wave
 
 
-def _solve(samples: Samples, frequencies_Hz: Sequence[float]) -> Complexes:
-    """Least squares of sines at given frequencies: the transform there, freed of what the sines leak into each other."""
+def _solve(samples: Samples, frequencies_Hz: Sequence[float] | Samples) -> Complexes:
+    """Least squares of sines: the transform at their frequencies, freed of what they leak into each other."""
     n = np.arange(len(samples))
     turns = np.outer(np.asarray(frequencies_Hz) / AUDIO_HZ, n)
     waves = np.concatenate((np.cos(2 * np.pi * turns), -np.sin(2 * np.pi * turns)))
@@ -282,7 +284,7 @@ def hear_piece(piece: Piece, tone: Tone) -> tuple[Heard, ...]:
     flags = present(spectra(samples, window), tone)
     least_gap = int(LEAST_GAP_US / HOP_US)
     for first, last in _runs(~flags):
-        if 0 < first and last < len(flags) and last - first < least_gap:
+        if first > 0 and last < len(flags) and last - first < least_gap:
             flags[first:last] = True
     found = []
     for first, last in _runs(flags):
