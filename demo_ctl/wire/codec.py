@@ -6,6 +6,9 @@ from demo_ctl.wire.messages import AUDIO_BLOCK, CODES, INSTRUCTION_BYTES, LOAD_M
 
 # What struct raises for a value that does not fit. MicroPython has no struct.error: there the value is cut to
 # the field's width, so the firmware must keep its values in range itself.
+_pack = struct.pack
+_unpack_from = struct.unpack_from
+
 _UNFIT = (TypeError, ValueError, OverflowError, getattr(struct, "error", ValueError))
 
 
@@ -41,9 +44,9 @@ def encode(sequence, message):
     try:
         code, layout, fits = _WRITERS[type(message)]
         if fits is None:
-            return struct.pack(layout, code, sequence, *message)
+            return _pack(layout, code, sequence, *message)
         if fits(message):
-            return struct.pack(layout, code, sequence, *message[:-1]) + bytes(message[-1])
+            return _pack(layout, code, sequence, *message[:-1]) + bytes(message[-1])
     except KeyError:
         raise WireError("not a message: %r" % (message,)) from None
     except _UNFIT as error:
@@ -60,9 +63,9 @@ def decode(payload):
     kind, layout, least, fits = reader
     if fits is None:
         if size == least:
-            return payload[1], kind(*struct.unpack_from(layout, payload, 2))
+            return payload[1], kind(*_unpack_from(layout, payload, 2))
     elif size > least:
-        message = kind(*struct.unpack_from(layout, payload, 2), payload[least:])
+        message = kind(*_unpack_from(layout, payload, 2), payload[least:])
         if fits(message):
             return payload[1], message
     raise WireError("message 0x%02x with %d bytes is not of a right length" % (payload[0], size))

@@ -1,0 +1,6 @@
+"""Types of stuffing.py, for mypy."""
+
+MOST_CONTENT: int
+
+def stuff(content: bytes) -> bytes: ...
+def unstuff(coding: bytes) -> bytes | None: ...
