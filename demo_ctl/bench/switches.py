@@ -217,6 +217,7 @@ class Selector(Switch):
             self._random, f"{name}/cut-through", times.a_operate, times.a_release, self._cut_through_turned
         )
         self._takes_digit = True
+        self._turning = False
         self._absorbs_more = model.absorbs is not None
 
     def _pulse(self) -> bool:
@@ -252,6 +253,7 @@ class Selector(Switch):
         """The rotary magnet pulls: one terminal on, and the test of its sleeve."""
         kernel, frame = self._kernel, self._frame
         self.terminal += 1
+        self._turning = True
         frame.note(f"{self.name}/rotary magnet", 1)
         frame.note(f"{self.name}/rotary", self.terminal)
         self._work = kernel.at(kernel.now_us + frame.hunting_us // 2, self._test)
@@ -259,7 +261,7 @@ class Selector(Switch):
     def _test(self) -> None:
         """The rotary magnet falls back, unless it may step on."""
         self._work = None
-        self._frame.note(f"{self.name}/rotary magnet", 0)
+        self._magnet_falls()
         if self.terminal == OVERFLOW:
             if self.line is not None:
                 self.line.hear("overflow")
@@ -274,6 +276,11 @@ class Selector(Switch):
         self.after = trunk
         self.cut_through.drive(True)
 
+    def _magnet_falls(self) -> None:
+        if self._turning:
+            self._turning = False
+            self._frame.note(f"{self.name}/rotary magnet", 0)
+
     def _cut_through_turned(self, operated: bool) -> None:
         line, trunk = self.line, self.after
         if not operated or line is None or trunk is None:
@@ -284,6 +291,7 @@ class Selector(Switch):
         self._work = self._kernel.at(self._kernel.now_us + self._transfer_us(None), trunk.take_line, line)
 
     def _let_go(self) -> None:
+        self._magnet_falls()
         self.cut_through.drive(False)
 
     def _ready(self) -> None:

@@ -45,6 +45,7 @@ def unit_data(
     hunting: Sequence[Sequence[str]] = (),
     loops: Sequence[str] = (),
     extra: Sequence[dict[str, Any]] = (),
+    numbering: dict[str, object] | None = None,
 ) -> dict[str, Any]:
     """Return a unit as a file gives it: lines `number` = what is dialled, port 1, 2... in order.
 
@@ -87,7 +88,7 @@ def unit_data(
     return {
         "format": "demo_ctl unit 1",
         "name": "test unit",
-        "numbering": {"digits": len(dialled) + 2, "source": PRACTICE},
+        "numbering": numbering or {"digits": len(dialled) + 2, "source": PRACTICE},
         "dial": {"speed": "10 pps", "break": "60 %", "pause": "800 ms", "source": PRACTICE},
         "follows": {
             "speed": {"from": "7 pps", "to": "12 pps"},
@@ -253,7 +254,7 @@ class Player:
         return {10 * int(line) for line in np.flatnonzero(spectrum > 25)}
 
 
-@pytest.fixture
+@pytest.fixture(scope="session")
 def make_unit() -> Callable[..., Unit]:
     def make(*args: Any, **kinds: Any) -> Unit:
         return Unit.model_validate(unit_data(*args, **kinds))
@@ -261,7 +262,7 @@ def make_unit() -> Callable[..., Unit]:
     return make
 
 
-@pytest.fixture
+@pytest.fixture(scope="session")
 def play(make_unit: Callable[..., Unit]) -> Callable[..., Player]:
     """Player(unit from unit_data's arguments), `seed`, `busy` and `ports` going to the bench."""
 
@@ -269,3 +270,9 @@ def play(make_unit: Callable[..., Unit]) -> Callable[..., Player]:
         return Player(make_unit(*args, **kinds), seed=seed, busy=busy, ports=ports)
 
     return start
+
+
+@pytest.fixture(scope="session")
+def play_unit() -> Callable[..., Player]:
+    """Player(unit, seed=..., busy=..., ports=...)."""
+    return Player
