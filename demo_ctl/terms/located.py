@@ -332,10 +332,17 @@ def parse_model(text: str, file: str, model: type[Model], *, kind: str) -> Locat
     try:
         value = model.model_validate(data)
     except ValidationError as error:
-        raise _error([_problem(found, data, model, file, lines) for found in error.errors()]) from None
+        raise _error([_problem(found, data, model, file, lines) for found in _first_causes(error)]) from None
     except RecursionError:
         raise _one(file, 1, "nested too deeply") from None
     return Located(value, file, types.MappingProxyType(lines))
+
+
+def _first_causes(error: ValidationError) -> list[Any]:
+    """Leave out that a list is too short where that is only so because of an entry that is wrong itself."""
+    found: list[Any] = list(error.errors())
+    wrong = {loc[:end] for one in found for loc in [one["loc"]] for end in range(len(loc))}
+    return [one for one in found if one["type"] != "too_short" or one["loc"] not in wrong]
 
 
 def _check_format(data: dict[str, Any], lines: Mapping[KeyPath, int], file: str, model: type[Model], kind: str) -> None:
