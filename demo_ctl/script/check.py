@@ -271,18 +271,14 @@ def _window(name: str, own: Override, findings: Findings) -> None:
 
 def _must_not(located: Located[Call], findings: Findings) -> None:
     call = located.value
-    rings = any(
-        isinstance(step, Answer) or (isinstance(step, Await) and step.awaited == "ringing") for step in call.steps
-    )
     awaited = {step.awaited for step in call.steps if isinstance(step, Await)}
+    waited_for = {
+        "any ringing": any(isinstance(step, Answer) for step in call.steps) or bool(awaited & {"ringing", "ringback"}),
+        "reversal": "reversal" in awaited,
+        "overflow tone": "overflow tone" in awaited,
+    }
     for index, what in enumerate(call.must_not):
         if call.must_not.index(what) != index:
             findings.add(f"'{what}' stands here twice", "must not", index)
-        if what == "any ringing" and (rings or "ringback" in awaited):
-            findings.add(
-                "'any ringing' must not happen, but the steps wait for ringing or an answer", "must not", index
-            )
-        if what == "reversal" and "reversal" in awaited:
-            findings.add("'reversal' must not happen, but the steps wait for it", "must not", index)
-        if what == "overflow tone" and "overflow tone" in awaited:
-            findings.add("'overflow tone' must not be heard, but the steps wait for it", "must not", index)
+        elif waited_for.get(what):
+            findings.add(f"'{what}' must not happen, but the steps wait for it", "must not", index)
