@@ -105,11 +105,8 @@ class Connector(Switch):
 
     def _rotary_turned(self, operated: bool) -> None:
         if operated and self.terminal < TOP and not self.restoring:
-            self._turn_shaft()
-
-    def _turn_shaft(self) -> None:
-        self.terminal += 1
-        self._frame.note(f"{self.name}/rotary", self.terminal)
+            self.terminal += 1
+            self._frame.note(f"{self.name}/rotary", self.terminal)
 
     def _digit_ended(self) -> None:
         if self._stage is Stage.TENS and self.level:
@@ -135,20 +132,26 @@ class Connector(Switch):
             self.called = called
             called.seize(self._called_cut)
         elif self._group:
-            self._work = self._kernel.at(self._kernel.now_us + self._frame.hunting_us, self._hunt_on)
+            self._step_soon()
         else:
             self._give("busy")
 
     def _hunt_on(self) -> None:
-        frame = self._frame
-        self._turn_shaft()
-        frame.note(f"{self.name}/rotary magnet", 1)
-        frame.note(f"{self.name}/rotary magnet", 0)
+        self._self_step()
+        half_us = self._frame.hunting_us // 2
+        self._work = self._kernel.at(self._kernel.now_us + half_us, self._hunted_on)
+
+    def _hunted_on(self) -> None:
+        self._self_step_ends()
         if self.terminal == self._group[0]:
             self._group.pop(0)
             self._look()
         else:
-            self._work = self._kernel.at(self._kernel.now_us + frame.hunting_us, self._hunt_on)
+            self._step_soon()
+
+    def _step_soon(self) -> None:
+        rest_us = self._frame.hunting_us - self._frame.hunting_us // 2
+        self._work = self._kernel.at(self._kernel.now_us + rest_us, self._hunt_on)
 
     def _give(self, tone: str) -> None:
         self._stage = Stage.TONE

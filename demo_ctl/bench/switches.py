@@ -69,6 +69,7 @@ class Switch:
         self._late = False
         self.level = 0
         self.terminal = 0
+        self._stepping = False
         #: What the switch will do next by itself, at most one thing at a time.
         self._work: Handle | None = None
 
@@ -106,6 +107,7 @@ class Switch:
             line.connect(None)
         if after is not None:
             after.check_hold()
+        self._self_step_ends()
         self._let_go()
         self.c.drive(False)
         self.vertical_magnet.drive(False)
@@ -141,6 +143,18 @@ class Switch:
             self.level = 0
             self._frame.note(f"{self.name}/vertical", 0)
             self._frame.note(f"{self.name}/release magnet", 0)
+
+    # Rotary steps that the switch makes by itself, its magnet interrupting its own current.
+    def _self_step(self) -> None:
+        self.terminal += 1
+        self._stepping = True
+        self._frame.note(f"{self.name}/rotary magnet", 1)
+        self._frame.note(f"{self.name}/rotary", self.terminal)
+
+    def _self_step_ends(self) -> None:
+        if self._stepping:
+            self._stepping = False
+            self._frame.note(f"{self.name}/rotary magnet", 0)
 
     # Relays.
     def _a_turned(self, operated: bool) -> None:
@@ -217,7 +231,6 @@ class Selector(Switch):
             self._random, f"{name}/cut-through", times.a_operate, times.a_release, self._cut_through_turned
         )
         self._takes_digit = True
-        self._turning = False
         self._absorbs_more = model.absorbs is not None
 
     def _pulse(self) -> bool:
@@ -252,16 +265,13 @@ class Selector(Switch):
     def _step(self) -> None:
         """The rotary magnet pulls: one terminal on, and the test of its sleeve."""
         kernel, frame = self._kernel, self._frame
-        self.terminal += 1
-        self._turning = True
-        frame.note(f"{self.name}/rotary magnet", 1)
-        frame.note(f"{self.name}/rotary", self.terminal)
+        self._self_step()
         self._work = kernel.at(kernel.now_us + frame.hunting_us // 2, self._test)
 
     def _test(self) -> None:
         """The rotary magnet falls back, unless it may step on."""
         self._work = None
-        self._magnet_falls()
+        self._self_step_ends()
         if self.terminal == OVERFLOW:
             if self.line is not None:
                 self.line.hear("overflow")
@@ -276,11 +286,6 @@ class Selector(Switch):
         self.after = trunk
         self.cut_through.drive(True)
 
-    def _magnet_falls(self) -> None:
-        if self._turning:
-            self._turning = False
-            self._frame.note(f"{self.name}/rotary magnet", 0)
-
     def _cut_through_turned(self, operated: bool) -> None:
         line, trunk = self.line, self.after
         if not operated or line is None or trunk is None:
@@ -291,7 +296,6 @@ class Selector(Switch):
         self._work = self._kernel.at(self._kernel.now_us + self._transfer_us(None), trunk.take_line, line)
 
     def _let_go(self) -> None:
-        self._magnet_falls()
         self.cut_through.drive(False)
 
     def _ready(self) -> None:

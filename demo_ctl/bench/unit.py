@@ -20,6 +20,7 @@ from demo_ctl.bench.switches import Selector, Switch
 from demo_ctl.bench.terminals import place_of
 from demo_ctl.bench.tones import SILENCE, ToneBank
 from demo_ctl.bench.truth import Truth
+from demo_ctl.board.pins import Pins
 from demo_ctl.office.model import Selector as SelectorModel
 from demo_ctl.office.model import Unit
 from demo_ctl.office.numbers import digit_sent
@@ -52,7 +53,7 @@ class BenchUnit:
         seed: int = 0,
         busy: Sequence[BusySpec] = (),
         ports: int = 4,
-        ring_hold_us: int = 30_000,
+        ring_hold_us: int = Pins.ring_hold_us,
     ) -> None:
         #: Called at `kernel.now_us` with every raw edge: bit (port - 1) * 4 + signal, and its new level.
         self.on_edge: Callable[[int, int], None] = _no_edge
