@@ -94,11 +94,12 @@ def _presence(expectation: Expectation) -> bool:
 def _yes_or_no(expectation: Expectation, value: float) -> str:
     """Say whether a thing that is there or not is as it should be."""
     wanted = expectation.window.low == 1
-    if expectation.check in (Check.TONE,):
-        return ("heard" if value else "not heard") + ("" if bool(value) == wanted else ", and it should be")
-    if not value:
-        return "as it should be" if not wanted else "no"
-    return f"{number(value)} seen, none expected" if not wanted else "yes"
+    if expectation.check in (Check.TONE, Check.NO_OVERFLOW):
+        fit = ", as it should be" if bool(value) == wanted else f", and it should{'' if wanted else ' not'} be"
+        return ("heard" if value else "not heard") + fit
+    if wanted:
+        return "yes" if value else "no"
+    return f"{number(value)} {'sign' if value == 1 else 'signs'} that it did not" if value else "as it should be"
 
 
 def _say(expectation: Expectation, measurement: Measurement, outcome: Outcome) -> str:

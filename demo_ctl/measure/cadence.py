@@ -70,8 +70,14 @@ def whole_off(heard: Sequence[Heard]) -> list[tuple[float, float, Heard]]:
 
 
 def _fits(part: Part, nominal_us: float, slack: float) -> bool:
+    """Whether a part may be this one of the tone's own times."""
     doubt = slack * nominal_us + 2 * part.u_us
     return part.us <= nominal_us + doubt and (not part.whole or part.us >= nominal_us - doubt)
+
+
+def _fills(part: Part, nominal_us: float, slack: float) -> bool:
+    """Whether a part is as long as this one of the tone's own times: cut or not, that says enough."""
+    return abs(part.us - nominal_us) <= slack * nominal_us + 2 * part.u_us
 
 
 def identify(heard: Sequence[Heard], tone: Tone) -> Answer:
@@ -86,12 +92,15 @@ def identify(heard: Sequence[Heard], tone: Tone) -> Answer:
     cadence, slack = tone.cadence_us, tone.cadence_tolerance_pct / 100
     found = parts(heard)
     many = len(cadence)
-    agrees = any(
-        all(_fits(part, cadence[(start + place) % many], slack) for place, part in enumerate(found))
-        for start in range(0, many, 2)
-    )
-    if not agrees:
-        return Answer.NO
-    # An on and an off of the right lengths; of a longer cycle, a whole one less the part that is cut.
-    whole = sum(part.whole for part in found)
-    return Answer.YES if whole >= max(1, many - 1) and any(part.on and part.whole for part in found) else Answer.UNSURE
+    agrees = False
+    for start in range(0, many, 2):
+        nominal = [cadence[(start + place) % many] for place in range(len(found))]
+        pairs = list(zip(found, nominal, strict=True))
+        if not all(_fits(part, us, slack) for part, us in pairs):
+            continue
+        agrees = True
+        full = [part.on for part, us in pairs if _fills(part, us, slack)]
+        # An on and an off of the right lengths; of a longer cycle, a whole one less the part that is cut.
+        if True in full and False in full and len(full) >= many - 1:
+            return Answer.YES
+    return Answer.UNSURE if agrees else Answer.NO

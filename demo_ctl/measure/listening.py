@@ -161,7 +161,7 @@ def tone(sight: Sight, expectation: Expectation) -> Measurement:
         return not_measured(expectation, "the call ended while it was listened for", (ended.number,))
     if listened.all:
         return not_measured(expectation, "heard, but not long enough to tell its cadence", (ended.number,))
-    return count(expectation, 0, (ended.number,), "not heard")
+    return count(expectation, 0, (ended.number,))
 
 
 def _cadence(sight: Sight, expectation: Expectation, on: bool) -> Measurement:

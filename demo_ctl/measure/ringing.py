@@ -1,9 +1,14 @@
 """Ringing: when it began and ended, how often, and how soon it was tripped.
 
 RINGING is an envelope. It reads 1 at most `attack` after ringing began, so the beginning lies in that time before the
-edge: put it in the middle, uniform. It reads 0 `hold` after the last peak above its threshold; ringing itself ended
-between that peak and the next, half a cycle later, uniform again. The board declares no frequency; its attack is a
-quarter of a cycle of the slowest ringing it senses, so half a cycle is twice the attack.
+edge. It reads 0 `hold` after the highest point the detector last followed, and ringing itself ended between that point
+and the next it would have followed: at most a quarter of a cycle down from a peak, and up again to the threshold. The
+board declares no frequency, but its attack covers a quarter of a cycle, and the climb to the threshold is at most half
+the attack, so that the end lies in one and a half times the attack.
+
+Each is put in the middle of its range. The ends of the ranges are the likeliest places (a detector already above its
+threshold answers at once), so the standard uncertainty is that of the arcsine distribution, half width / sqrt(2), not
+of the uniform one (JCGM 101 6.4.6, from memory).
 """
 
 from __future__ import annotations
@@ -22,7 +27,9 @@ from demo_ctl.wire import messages as m
 #: Ringing that comes back sooner was not gone: a missed cycle is no silence (facts R04).
 SAME_US = 100_000
 
-_ROOT12 = sqrt(12.0)
+#: Range of a burst's end, in attacks.
+_END = 1.5
+_ROOT2 = sqrt(2.0)
 
 
 class Burst(NamedTuple):
@@ -36,12 +43,12 @@ class Burst(NamedTuple):
 
 def begin_u_us(sight: Sight) -> float:
     """Standard uncertainty of a burst's beginning."""
-    return sight.welcome.ring_attack_us / _ROOT12
+    return sight.welcome.ring_attack_us / 2 / _ROOT2
 
 
 def end_u_us(sight: Sight) -> float:
     """Standard uncertainty of a burst's end."""
-    return 2 * sight.welcome.ring_attack_us / _ROOT12
+    return _END * sight.welcome.ring_attack_us / 2 / _ROOT2
 
 
 def bursts(sight: Sight, port: int) -> list[Burst]:
@@ -67,7 +74,12 @@ def bursts(sight: Sight, port: int) -> list[Burst]:
             joined.append((low, high, numbers))
     lone_us = welcome.ring_hold_us + 2 * welcome.ring_attack_us
     return [
-        Burst(port, low - welcome.ring_attack_us / 2, high - welcome.ring_hold_us + welcome.ring_attack_us, numbers)
+        Burst(
+            port,
+            low - welcome.ring_attack_us / 2,
+            high - welcome.ring_hold_us + _END / 2 * welcome.ring_attack_us,
+            numbers,
+        )
         for low, high, numbers in joined
         if high - low >= lone_us
     ]
@@ -130,12 +142,13 @@ def unwanted(sight: Sight, expectation: Expectation) -> Measurement:
     begin_us = ended.at_us if expectation.index else sight.start_us
     stretch = sight.stretch(begin_us, expectation.until)
     spared = expectation.other_port if expectation.check is Check.OTHERS_RANG else 0
+    # Ringing that has begun before may take a moment to be gone; still there after that, it counts.
     found = [
         burst
         for port in sight.ports
         if port != spared
         for burst in bursts(sight, port)
-        if burst.end_us > stretch.begin_us and burst.begin_us < stretch.end_us
+        if burst.end_us > stretch.begin_us + SAME_US and burst.begin_us < stretch.end_us
     ]
     return _counted(sight, expectation, found, stretch.end_us, stretch.whole)
 
