@@ -203,7 +203,6 @@ class Client:
             for message in self._session.feed(data, now_us):
                 self._heard_us = now_us
                 self._take(message)
-        self._send_due()
         if self._beat_due_us is not None and now_us - self._heard_us > SILENCE_US:
             raise self._break(self._silent())
 

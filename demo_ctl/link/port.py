@@ -173,7 +173,7 @@ def refused(url: str, error: BaseException) -> LinkError:
         )
     if scheme == "bench":
         return LinkError(
-            f"the bench does not understand {url}: {_plain(error)}",
+            f"the bench could not be opened: {_plain(error)}",
             next_step="A bench is written bench://?unit=FILE&seed=N&clock=free|paced&board=python|micropython"
             "&busy=STAGE/LEVEL/TRUNKS; every option may be left out.",
         )

@@ -45,7 +45,7 @@ from demo_ctl.plan.model import BusyTrunks, Gate, Plan
 from demo_ctl.run.fit import check_board
 from demo_ctl.run.interrupts import Interrupts
 from demo_ctl.run.result import TRIPS, CallResult, Progress, Status, exit_code_of
-from demo_ctl.terms.errors import DemoError, InputError, LinkError, TripError
+from demo_ctl.terms.errors import DemoError, InputError, LinkError, Place, TripError
 from demo_ctl.terms.outcome import Exit
 from demo_ctl.wire import messages as m
 
@@ -77,7 +77,7 @@ def perform(
     recorder: gets every row, and is closed at the end, however that comes. on_progress: gets each item of the live
     display. go_on: asked about ten times a second while a gate waits for a person; must return at once, True when the
     person has said go on (none: such gates wait until their limit). trunks_busied: asked once, before anything else,
-    when a person must make trunks busy; True when it is done.
+    when a person must make trunks busy; True when it is done (the plan's gate for it then opens by itself).
 
     Raises InputError (trunks not busied), PlanError (does not fit the board), LinkError (no board, or it refuses)
     before the start. Afterwards link trouble and trips are in the result; only this program's own faults are raised.
@@ -113,6 +113,7 @@ class _Performance:
         self.number = 0
         self.started = False
         self.began_us: int | None = None
+        self.answered: frozenset[Place] = frozenset()  # places of the script that the person has answered for
         self.gates = {gate.index: gate for gate in plan.gates}
         self.gate: Gate | None = None
         self.watch: ToneWatch | None = None
@@ -135,6 +136,7 @@ class _Performance:
                     where=first.place,
                     next_step="Make them busy by hand, then say so: --trunks-busied.",
                 )
+            self.answered = frozenset(busy.place for busy in by_hand)
             self.notes += [f"made busy by hand, as the person said: {_say_busy(busy)}" for busy in by_hand]
         self.welcome = self.client.hello()
         check_board(self.plan, self.welcome)
@@ -289,7 +291,11 @@ class _Performance:
 
     def _person(self) -> None:
         gate = self.gate
-        if gate is not None and gate.tone is None and self.go_on is not None and self.go_on(gate):
+        if gate is None or gate.tone is not None:
+            return
+        # A plan holds until trunks are busy; the person said so before the start, and is not asked twice.
+        busied = self.plan.timeline.steps[gate.index].place in self.answered
+        if busied or (self.go_on is not None and self.go_on(gate)):
             self.gate = None
             self._tell("gate", self._last_us(), gate.tell, "go on", gate.index, gate.port)
             self.client.go(gate.number)

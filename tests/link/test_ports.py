@@ -259,3 +259,22 @@ def test_a_package_may_bring_a_scheme(tmp_path: Path, monkeypatch: pytest.Monkey
     assert port.clock_us() == 0
     assert port.read(123_456) == b""
     assert port.clock_us() == 123_456
+
+
+@pytest.mark.parametrize(
+    ("options", "says"),
+    [
+        ("unit=UNIT&speed=9", "'speed'"),
+        ("unit=UNIT&clock=fast", "'fast'"),
+        ("unit=UNIT&seed=x", "'x'"),
+        ("unit=UNIT&busy=1/5", "'1/5'"),
+        ("unit=no-such-unit.yaml", "no-such-unit.yaml"),
+    ],
+)
+def test_a_bench_written_wrongly(options: str, says: str) -> None:
+    add_url_package("demo_ctl.bench")
+    unit = ROOT / "configs" / "units" / "travelling.yaml"
+    with pytest.raises(LinkError, match="bench could not be opened") as caught:
+        open_port("bench://?" + options.replace("UNIT", str(unit)))
+    assert says in caught.value.what
+    assert "bench://?unit=FILE" in caught.value.next_step

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import threading
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any
@@ -95,6 +96,25 @@ def test_two_calls_over_one_client(bench: Port, make_plan: Make) -> None:
     first, second = perform(plan, client), perform(plan, client)
     assert first.status is second.status is Status.FINISHED
     assert [event.number for event in second.observation.events] == list(range(len(second.observation.events)))
+
+
+def test_a_bench_faster_than_the_disk_is_held_back(bench: Port, make_plan: Make, tmp_path: Path) -> None:
+    """On a free clock sound comes hundreds of times faster than in real time; the record lacks none of it."""
+    listen = [(m.OP_LISTEN, 1, 1, 0, 0), (m.OP_WAIT, 0, 0, 10_000_000, 0), (m.OP_LISTEN, 1, 0, 0, 0)]
+    path = tmp_path / "call.jsonl"
+    result = perform(make_plan(LIFT, *listen, HANG_UP), Client(bench), RecordWriter(path, most_waiting=100))
+    assert result.record_trouble is None
+    assert len(result.observation.audio) > 600
+    assert read_record(path).observation == result.observation
+
+
+def test_outside_the_main_thread_it_works_without_signals(bench: Port, make_plan: Make) -> None:
+    results: list[CallResult] = []
+    plan = make_plan(LIFT, HANG_UP)
+    thread = threading.Thread(target=lambda: results.append(perform(plan, Client(bench))))
+    thread.start()
+    thread.join()
+    assert results[0].status is Status.FINISHED
 
 
 class Watching:
@@ -227,6 +247,23 @@ def test_trunks_are_asked_for_first_and_noted(bench: Port, make_plan: Make, tmp_
     assert read_record(path).notes == (
         Note(0, "made busy by hand, as the person said: stage 1, level 5, trunks 1, 2, 3"),
     )
+
+
+def test_a_gate_that_holds_for_busy_trunks_opens_by_the_answer_given_before(bench: Port, make_plan: Make) -> None:
+    busy = BusyTrunks(1, "5", "", (1,), "person", Place("hand.yaml", 10))  # where the plan's first step comes from
+    gates = (Gate(1, 0, 0, None, "make busy", 60_000_000), Gate(2, 1, 0, None, "talk to the visitors", 2_000_000))
+    plan = make_plan((m.OP_GATE, 0, 1, 60_000_000, 1), (m.OP_GATE, 0, 2, 2_000_000, 0), busy=(busy,), gates=gates)
+    asked: list[Gate] = []
+
+    def go_on(gate: Gate) -> bool:
+        asked.append(gate)
+        return False
+
+    result = perform(plan, Client(bench), go_on=go_on, trunks_busied=lambda trunks: True)
+    assert result.status is Status.FINISHED
+    assert set(asked) == {gates[1]}
+    endings = [event.value >> 16 for event in result.observation.events if event.kind == m.EV_ENDED]
+    assert endings == [m.OPENED, m.LIMIT]
 
 
 def test_no_board_is_a_link_error_and_no_record(hold: Plan, bench: Port, tmp_path: Path) -> None:
