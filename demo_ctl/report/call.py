@@ -1,0 +1,166 @@
+"""A call's result for people: grouped by what the exchange does, one line a check, and a sentence for each that missed.
+
+Pure: values in, renderables out. Fits 80 columns; says everything in words, so colour may be off.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+
+from rich.console import RenderableType
+from rich.padding import Padding
+from rich.table import Table
+from rich.text import Text
+
+from demo_ctl.judge.judge import spoils
+from demo_ctl.judge.model import Judgement, Verdict
+from demo_ctl.plan.model import Check, Plan
+from demo_ctl.report.words import STYLES, outcome_text, quantity_words, window_words
+from demo_ctl.terms.outcome import Outcome
+
+#: Groups in the order of a call, and the checks in each.
+GROUPS: dict[str, tuple[Check, ...]] = {
+    "dialling": (
+        Check.DIAL_TONE_DELAY,
+        Check.DIAL_TONE_STOP,
+        Check.PULSES,
+        Check.PULSE_SPEED_SENT,
+        Check.PULSE_SPEED,
+        Check.PERCENT_BREAK_SENT,
+        Check.PERCENT_BREAK,
+        Check.INTERDIGITAL,
+    ),
+    "switching": (
+        Check.CUT_THROUGH,
+        Check.POST_DIAL_DELAY,
+        Check.TONE,
+        Check.TONE_ON,
+        Check.TONE_OFF,
+        Check.NO_OVERFLOW,
+    ),
+    "ringing": (
+        Check.FIRST_RING,
+        Check.RANG,
+        Check.RING_ON,
+        Check.RING_OFF,
+        Check.RING_TRIP,
+        Check.OTHERS_RANG,
+        Check.NO_RINGING,
+    ),
+    "supervision": (Check.ANSWER_REVERSAL, Check.CLEAR_REVERSAL, Check.HELD, Check.NO_REVERSAL),
+    "release": (Check.RELEASE,),
+}
+
+#: Yes or no rather than a figure.
+_PRESENCE = {Check.TONE: ("not heard", "heard"), Check.NO_OVERFLOW: ("not heard", "heard"), Check.HELD: ("yes", "no")}
+
+
+def group_of(check: Check) -> str:
+    """The group a kind of check stands in."""
+    return next(name for name, checks in GROUPS.items() if check in checks)
+
+
+def grouped(verdicts: Iterable[Verdict]) -> dict[str, list[Verdict]]:
+    """Verdicts by group, in the order of a call; empty groups left out."""
+    found: dict[str, list[Verdict]] = {name: [] for name in GROUPS}
+    for verdict in verdicts:
+        found[group_of(verdict.check)].append(verdict)
+    return {name: rows for name, rows in found.items() if rows}
+
+
+def _measured(verdict: Verdict) -> str:
+    quantity = verdict.quantity
+    if quantity is None:
+        return "-"
+    if verdict.check in _PRESENCE:
+        return _PRESENCE[verdict.check][int(quantity.value != 0)]
+    return quantity_words(quantity)
+
+
+def _allowed(verdict: Verdict) -> str:
+    if verdict.check in _PRESENCE and verdict.window.low == verdict.window.high:
+        return _PRESENCE[verdict.check][int(verdict.window.low != 0)]
+    return window_words(verdict.window)
+
+
+def _same_pulses(rows: list[Verdict]) -> list[Verdict]:
+    """Digits whose pulses came as dialled: they may share a line, if there are two or more."""
+    same = [row for row in rows if row.check is Check.PULSES and row.outcome is Outcome.PASS]
+    return same if len(same) > 1 else []
+
+
+def _table(name: str, rows: list[Verdict]) -> Table:
+    table = Table(
+        title=name.capitalize(), title_justify="left", title_style="bold", box=None, padding=(0, 1, 0, 0), expand=True
+    )
+    table.add_column("result", width=12, no_wrap=True, header_style="dim")
+    table.add_column("check", ratio=1, overflow="fold", header_style="dim")
+    table.add_column("measured", width=17, overflow="fold", header_style="dim")
+    table.add_column("allowed", width=17, overflow="fold", header_style="dim")
+    same = _same_pulses(rows)
+    digits = sum(1 for row in rows if row.check is Check.PULSES)
+    for row in rows:
+        if row in same:
+            if row is same[0]:
+                which = f"each of {digits} digits" if len(same) == digits else f"{len(same)} of {digits} digits"
+                table.add_row(outcome_text(row.outcome), Text(f"pulses in {which}"), "as dialled", "as dialled")
+            continue
+        title = row.title if row.required else f"{row.title} (if it can be sensed)"
+        table.add_row(outcome_text(row.outcome), Text(title), Text(_measured(row)), Text(_allowed(row)))
+    return table
+
+
+def tally(judgement: Judgement) -> dict[Outcome, int]:
+    """How many checks ended in each way."""
+    return {outcome: sum(1 for row in judgement.verdicts if row.outcome is outcome) for outcome in Outcome}
+
+
+def summary(judgement: Judgement) -> str:
+    """One line: passed or failed, and the numbers behind it."""
+    counts = tally(judgement)
+    parts = [f"{count} {outcome.value}" for outcome, count in counts.items() if count]
+    word = "PASSED" if judgement.passed else "FAILED"
+    return f"{word}: {len(judgement.verdicts)} checks, " + (", ".join(parts) if parts else "nothing to judge")
+
+
+def notable(judgement: Judgement) -> list[Verdict]:
+    """Verdicts that want a sentence: fails first, then missing, then marginal. Not-run ones are told together."""
+    order = (Outcome.FAIL, Outcome.NOT_MEASURED, Outcome.MARGINAL)
+    return [row for outcome in order for row in judgement.verdicts if row.outcome is outcome]
+
+
+def call_tables(
+    plan: Plan,
+    judgement: Judgement | None,
+    *,
+    status: str = "finished",
+    reason: str = "",
+    released: bool = True,
+    simulated: bool = False,
+) -> list[RenderableType]:
+    """A call's result as things to print, in order. judgement is None if judging was broken off."""
+    parts: list[RenderableType] = [
+        Text(f"{plan.title}: {plan.digits or 'nothing dialled'} on {plan.unit}", style="bold")
+    ]
+    how = "on the bench (simulated board and unit)" if simulated else "on a board"
+    ended = f"The call {status}" if status in ("finished", "ended early") else f"The call: {status}"
+    parts.append(Text(f"{ended}, {how}{': ' + reason if reason and status != 'finished' else ''}."))
+    if not released:
+        parts.append(
+            Text("The board did not say that the line is released; it lets go by itself after its silence limit.")
+        )
+    parts.extend(Text(f"Note: {note}") for note in plan.notes)
+    if judgement is None:
+        parts.append(Text("FAILED: the call could not be judged", style=STYLES[Outcome.FAIL]))
+        return parts
+    for name, rows in grouped(judgement.verdicts).items():
+        parts.append(Text(""))
+        parts.append(_table(name, rows))
+    parts.append(Text(""))
+    for row in notable(judgement):
+        mark = "" if spoils(row) else " (the call passes all the same)"
+        where = f" [{row.place}]" if row.place.file and row.outcome is Outcome.FAIL else ""
+        parts.append(Padding(Text(f"{row.outcome.value}: {row.say}{mark}{where}"), (0, 0, 0, 2)))
+    passed = judgement.passed
+    parts.append(Text(summary(judgement), style=f"bold {'green' if passed else 'red'}"))
+    return parts

@@ -1,0 +1,128 @@
+"""A plan for people: timeline, expectations, and what the pace asked and got. Pure; fits 80 columns."""
+
+from __future__ import annotations
+
+from pathlib import PurePath
+
+from rich.console import RenderableType
+from rich.table import Table
+from rich.text import Text
+
+from demo_ctl.plan.model import Plan, Step
+from demo_ctl.report.words import plain_table, time_words, window_words
+from demo_ctl.terms.errors import Place
+from demo_ctl.wire import messages as m
+
+ROLES = ("unused", "calling", "called", "monitored", "dial bench")
+
+
+def longest_us(step: Step) -> int:
+    """The longest a step can last."""
+    if step.op == m.OP_PULSES:
+        return step.x * (step.a + step.b)
+    return step.a if step.op in (m.OP_WAIT, m.OP_WAIT_FOR, m.OP_GATE) else 0
+
+
+def shortest_us(step: Step) -> int:
+    """The shortest a step can last."""
+    return 0 if step.op in (m.OP_WAIT_FOR, m.OP_GATE) else longest_us(step)
+
+
+def how(step: Step) -> str:
+    """What a step makes the board do, in few words."""
+    if step.op == m.OP_WAIT:
+        return f"for {time_words(step.a)}"
+    if step.op == m.OP_LOOP:
+        return "close the loop" if step.x else "open the loop"
+    if step.op == m.OP_PULSES:
+        return f"{step.x} x {time_words(step.a)} off, {time_words(step.b)} on"
+    if step.op == m.OP_WAIT_FOR:
+        count = step.x >> 8
+        signal = m.SIGNALS[step.x >> 1 & 3]
+        times = f" {count} times" if count > 1 else ""
+        return f"until {signal} {'on' if step.x & 1 else 'off'}{times}, at most {time_words(step.a)}"
+    if step.op == m.OP_GATE:
+        return f"gate {step.x}, at most {time_words(step.a)}"
+    if step.op == m.OP_LISTEN:
+        return "audio on" if step.x else "audio off"
+    if step.op == m.OP_RINGING:
+        return f"for at most {time_words(step.a)}" if step.x else "ringing off"
+    return ""
+
+
+def _place(place: Place, script: str) -> str:
+    """The line; the file too, where it is not the script's."""
+    if not place.file:
+        return ""
+    name = PurePath(place.file).name
+    return str(place.line) if PurePath(name).stem == script else f"{name}:{place.line}"
+
+
+def timeline_table(plan: Plan) -> Table:
+    """Instructions in order: earliest start, who asked for it, what the board does."""
+    table = plain_table(
+        "Timeline (earliest start of each step)", "#", "at", "step", "what the board does", "port", "line"
+    )
+    table.columns[0].justify = table.columns[1].justify = "right"
+    for column in (0, 1, 4, 5):
+        table.columns[column].no_wrap = True
+    at_us = 0
+    for index, step in enumerate(plan.timeline.steps):
+        row = (
+            str(index),
+            f"{at_us / 1e6:.3f} s",
+            step.label,
+            how(step),
+            str(step.port or ""),
+            _place(step.place, plan.script),
+        )
+        table.add_row(*(Text(cell) for cell in row))
+        at_us += shortest_us(step)
+    return table
+
+
+def expectations_table(plan: Plan) -> Table:
+    """What is expected, and who says so."""
+    table = plain_table("Expectations", "check", "allowed", "says")
+    for expectation in plan.expectations:
+        title = expectation.title if expectation.required else f"{expectation.title} (if it can be sensed)"
+        table.add_row(Text(title), Text(window_words(expectation.window)), Text(expectation.window.source))
+    return table
+
+
+def pace_table(plan: Plan) -> Table:
+    """For each part: what the pace asked, what it got, and why."""
+    table = plain_table(f"Pace {pace_words(plan)}", "part", "kind", "normal", "asked", "got", "why")
+    for row in plan.pace_table:
+        cells = (row.part, row.kind.value, row.normal, row.asked, row.got, row.why)
+        table.add_row(*(Text(cell) for cell in cells))
+    return table
+
+
+def pace_words(plan: Plan) -> str:
+    """The pace as people write it."""
+    pace = plan.pace
+    return str(pace.numerator) if pace.denominator == 1 else f"{pace.numerator}/{pace.denominator}"
+
+
+def plan_tables(plan: Plan) -> list[RenderableType]:
+    """A plan as things to print, in order."""
+    parts: list[RenderableType] = [Text(f"{plan.title} (script {plan.script}) on {plan.unit}", style="bold")]
+    number = f"{plan.number} ({plan.digits})" if plan.number != plan.digits else plan.number
+    roles = ", ".join(f"port {port} {ROLES[role]}" for port, role in enumerate(plan.timeline.roles, 1) if role)
+    parts.append(Text(f"Dials {number or 'nothing'} at pace {pace_words(plan)}; {roles}."))
+    parts.append(Text(f"Takes {time_words(plan.least_us)} at least, {time_words(plan.most_us)} at most."))
+    parts.append(
+        Text("It rings a bell: ringing voltage will be on a line." if plan.ringing else "Nothing is meant to ring.")
+    )
+    for busy in plan.busy_trunks:
+        trunks = ", ".join(map(str, busy.positions))
+        by = "a person" if busy.met_by == "person" else busy.met_by
+        parts.append(Text(f"Busy beforehand, by {by}: stage {busy.stage}, level {busy.level}, trunks {trunks}."))
+    for gate in plan.gates:
+        what = f"goes on when it hears {gate.tell}" if gate.tone else f"waits for a person: {gate.tell}"
+        parts.append(Text(f"Gate {gate.number} {what}, for {time_words(gate.limit_us)} at most."))
+    parts.extend(Text(f"Note: {note}") for note in plan.notes)
+    for table in (timeline_table(plan), expectations_table(plan), pace_table(plan)):
+        parts.extend((Text(""), table))
+    return parts
