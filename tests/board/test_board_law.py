@@ -1,0 +1,133 @@
+"""The firmware's law: extra calls of step at any instants change no event, no output and no byte."""
+
+from __future__ import annotations
+
+import importlib.util
+from pathlib import Path
+from typing import Any
+
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from demo_ctl.wire import messages as m
+
+I = m.Instruction  # noqa: E741
+
+
+def _load() -> Any:
+    spec = importlib.util.spec_from_file_location("memory_pins", Path(__file__).with_name("memory_pins.py"))
+    assert spec
+    assert spec.loader
+    module = importlib.util.module_from_spec(spec)
+    spec.loader.exec_module(module)
+    return module
+
+
+Stage = _load().Stage
+WRAP = 1 << 30
+
+waits = st.builds(lambda a: I(m.OP_WAIT, 0, 0, a, 0), st.integers(0, 400_000))
+loops = st.builds(lambda p, x: I(m.OP_LOOP, p, x, 0, 0), st.integers(1, 2), st.integers(0, 1))
+trains = st.builds(
+    lambda n, a, b: I(m.OP_PULSES, 1, n, a, b), st.integers(1, 4), st.integers(5000, 70_000), st.integers(5000, 70_000)
+)
+awaits = st.builds(
+    lambda p, s, n, a, b: I(m.OP_WAIT_FOR, p, s | n << 8, a, b),
+    st.integers(1, 2),
+    st.integers(0, 7),
+    st.integers(1, 2),
+    st.integers(0, 500_000),
+    st.integers(0, 1),
+)
+gates = st.builds(lambda a, b: I(m.OP_GATE, 0, 4, a, b), st.integers(0, 300_000), st.integers(0, 1))
+listens = st.builds(lambda p, x: I(m.OP_LISTEN, p, x, 0, 0), st.integers(1, 2), st.integers(0, 1))
+rings = st.builds(lambda x, a: I(m.OP_RINGING, 2, x, a, 0), st.integers(0, 1), st.integers(1, 900_000))
+plans = st.lists(st.one_of(waits, loops, trains, awaits, gates, listens, rings), min_size=1, max_size=12)
+
+edges = st.lists(st.tuples(st.integers(0, 1_500_000), st.integers(0, 15), st.integers(0, 1)), max_size=30)
+bursts = st.lists(st.tuples(st.integers(0, 1_500_000), st.integers(0, 15), st.integers(1, 200)), max_size=2)
+
+
+def _scene(
+    start_us: int,
+    plan: list[m.Instruction],
+    edges: list[tuple[int, int, int]],
+    bursts: list[tuple[int, int, int]],
+    chain_opens_us: int,
+    quiet_us: int,
+    extra: list[int],
+) -> Any:
+    stage = Stage(start_us=start_us)
+    stage.extra = sorted(start_us + at for at in extra)
+    t = stage.play(plan)
+    for at_us, bit, level in edges:
+        stage.pins.at(t + at_us, bit, level)
+    for at_us, bit, many in bursts:
+        for nth in range(many):
+            stage.pins.at(t + at_us + nth * 300, bit, nth & 1)
+    stage.do(t + 200_000, lambda: stage.command(200, m.Go(4)))
+    stage.do(t + chain_opens_us, lambda: setattr(stage.pins, "input_bits", m.IN_CHAIN_B))
+    stage.do(t + quiet_us, lambda: setattr(stage, "beat_us", 1 << 62))
+    stage.run(t + 2_000_000)
+    return stage
+
+
+@settings(max_examples=120, deadline=None)
+@given(
+    start_us=st.sampled_from([0, 3, WRAP - 700_000, WRAP - 1]),
+    plan=plans,
+    edges=edges,
+    bursts=bursts,
+    chain_opens_us=st.integers(0, 3_000_000),
+    quiet_us=st.integers(0, 3_000_000),
+    extra=st.lists(st.integers(0, 2_100_000), min_size=1, max_size=200),
+)
+def test_extra_steps_change_nothing(
+    start_us: int,
+    plan: list[m.Instruction],
+    edges: list[tuple[int, int, int]],
+    bursts: list[tuple[int, int, int]],
+    chain_opens_us: int,
+    quiet_us: int,
+    extra: list[int],
+) -> None:
+    plain = _scene(start_us, plan, edges, bursts, chain_opens_us, quiet_us, [])
+    busy = _scene(start_us, plan, edges, bursts, chain_opens_us, quiet_us, extra)
+    assert busy.passes >= plain.passes
+    assert busy.pins.log == plain.pins.log
+    assert busy.events() == plain.events()
+    assert busy.wire == plain.wire
+
+
+@settings(max_examples=30, deadline=None)
+@given(plan=plans, edges=edges, before_us=st.integers(1, 2_000_000))
+def test_the_counters_turn_is_not_seen(
+    plan: list[m.Instruction], edges: list[tuple[int, int, int]], before_us: int
+) -> None:
+    """A plan during which ticks wrap at 2**30 does what it does without the wrap, shifted."""
+    before_us -= before_us % 10_000  # the pump's grid stays where it was
+    shift = WRAP - WRAP % 10_000 - before_us
+    early = _scene(0, plan, edges, [], 3_000_000, 3_000_000, [])
+    late = _scene(shift, plan, edges, [], 3_000_000, 3_000_000, [])
+    assert [(at + shift, *rest) for at, *rest in early.pins.log] == late.pins.log
+    assert [one._replace(at_us=one.at_us + shift) for one in early.events()] == late.events()
+
+
+def test_every_instruction_ends_exactly_once() -> None:
+    plan = [
+        I(m.OP_WAIT, 0, 0, 1000, 0),
+        I(m.OP_LOOP, 1, 1, 0, 0),
+        I(m.OP_WAIT_FOR, 1, 1 << 8 | 1, 100_000, 1),
+        I(m.OP_PULSES, 1, 2, 50_000, 50_000),
+        I(m.OP_LISTEN, 1, 1, 0, 0),
+        I(m.OP_RINGING, 2, 1, 50_000, 0),
+        I(m.OP_GATE, 0, 4, 900_000, 0),
+        I(m.OP_RINGING, 2, 0, 0, 0),
+        I(m.OP_WAIT, 0, 0, 100_000, 0),
+    ]
+    stage = _scene(0, plan, [], [], 3_000_000, 3_000_000, [])
+    ended = [one.value & 0xFFFF for one in stage.events(m.EV_ENDED)]
+    assert ended == list(range(len(plan)))
+    began = [one.value for one in stage.events(m.EV_BEGAN)]
+    assert began == [2, 3, 6]
+    assert stage.events(m.EV_PLAN)[-1].value == m.FINISHED
