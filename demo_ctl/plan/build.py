@@ -33,7 +33,7 @@ def build(
     Raises PlanError, with the script's file and line, when this unit or this board cannot do what is asked.
     """
     plain = unit if isinstance(unit, Unit) else unit.value
-    story = Story(call, plain, pace, ports)
+    story = Story(call, plain, pace, ports, None if isinstance(unit, Unit) else unit.place("dial"))
     _make_busy(story)
     for index, step in enumerate(call.value.steps):
         story.step_index, story.here = index, call.place("steps", index)

@@ -40,6 +40,7 @@ def _digit(story: Story, person: Person, open_us: int) -> None:
         )
     if not person.heard_tone:
         listen.dial_tone(story, person)
+    story.may_pulse(person)
     how = story.dial_how
     person.digits = digit_sent(1, story.unit.numbering.pulses)
     index = story.draft.pulses(person.port, 1, (open_us, how.make_us), f"{person} flashes", story.here, person.digits)
@@ -66,9 +67,10 @@ def _break(story: Story, person: Person, open_us: int) -> None:
             where=story.here,
             next_step="Let the called party answer first.",
         )
+    story.may_pulse(person)
     us = (open_us, story.dial_how.make_us)
     index = story.draft.pulses(person.port, 1, us, f"{person} flashes", story.here, "")
-    until = story.fixed_wait("see that nothing is released", story.release_us)
+    until = story.fixed_wait("see that nothing is released", story.release_us + SENSING_US)
     story.expect(
         Check.HELD,
         "the connection holds over the flash",
@@ -150,14 +152,15 @@ def hang_up(story: Story, person: Person, *, said: bool = True) -> None:
     index = draft.loop(person.port, False, f"{person} hangs up", story.here)
     if connection is not None and connection.called is person:
         person.on_hook()
-        story.expect(
-            Check.CLEAR_REVERSAL,
-            f"battery normal again at {connection.caller}",
-            story.windows.clear_reversal.window(),
-            port=connection.caller.port,
-            other_port=person.port,
-            index=index,
-        )
+        if said:
+            story.expect(
+                Check.CLEAR_REVERSAL,
+                f"battery normal again at {connection.caller}",
+                story.windows.clear_reversal.window(),
+                port=connection.caller.port,
+                other_port=person.port,
+                index=index,
+            )
         story.fixed_wait("see the battery change back", (story.windows.clear_reversal.high_us or 0) + SENSING_US)
         story.rung = person
         _watch(story, index)
@@ -165,7 +168,7 @@ def hang_up(story: Story, person: Person, *, said: bool = True) -> None:
     own_train = person.heard_tone
     _call_ends(story, person, index)
     person.on_hook()
-    until = story.fixed_wait(f"release of {person}", story.release_us)
+    until = story.fixed_wait(f"release of {person}", story.release_us + SENSING_US)
     if own_train and said:
         _released(story, person, index, until)
     _watch(story, until)

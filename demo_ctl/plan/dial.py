@@ -81,6 +81,7 @@ def dial(story: Story, step: Dial) -> None:
             where=story.here,
             next_step="One call at a time: let its caller hang up first.",
         )
+    story.may_pulse(person)
     written, digits = number_of(story, step.dial)
     digits = digits if step.only is None else digits[: step.only]
     if not person.heard_tone:
@@ -145,7 +146,7 @@ def _declared(story: Story, there: Reach) -> Person:
         each.port == person.port and each.op == wire.OP_PULSES for each in story.draft.steps
     ):
         raise PlanError(
-            f"{person} has dialled in this script, and a port that dials is not rung",
+            f"{person} dials in this script, and a port that dials is not rung",
             where=story.here,
             next_step="Make two scripts of it.",
         )

@@ -44,7 +44,7 @@ class Check(Enum):
     PULSE_SPEED = "pulse speed"  # indices: all PULSES; worst digit, from sensed edges
     PERCENT_BREAK_SENT = "percent break sent"
     PERCENT_BREAK = "percent break"
-    INTERDIGITAL = "interdigital"  # indices: all PULSES; shortest pause sensed
+    INTERDIGITAL = "interdigital"  # indices: all PULSES; shortest pause sensed, last break's end to next digit's break
     CUT_THROUGH = "cut through"  # index: a selector digit's PULSES; transfer dip on port
     POST_DIAL_DELAY = "post dial delay"  # index: last PULSES; onset of `tone` on port
     FIRST_RING = "first ring"  # index: last PULSES; ringing on other_port
@@ -60,7 +60,7 @@ class Check(Enum):
     TONE_OFF = "tone off"
     HELD = "held"  # short flash while talking: signs of release between index and until, must be 0
     OTHERS_RANG = "others rang"  # bursts on any port but other_port
-    NO_RINGING = "no ringing"  # bursts on any port, from index on
+    NO_RINGING = "no ringing"  # bursts begun on any port after step index ended, up to the end of step until
     NO_REVERSAL = "no reversal"  # reversals on port
     NO_OVERFLOW = "no overflow"  # overflow `tone` heard on port
 

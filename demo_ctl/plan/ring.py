@@ -11,9 +11,6 @@ from demo_ctl.terms.errors import PlanError
 from demo_ctl.terms.window import Window
 from demo_ctl.wire import messages as wire
 
-#: An answer inside the first ring comes this soon: the connector may come in near the end of a burst (facts T15).
-SOON_US = 100_000
-
 
 def ringing_period_us(story: Story) -> int:
     """One cycle of the unit's ringing."""
@@ -49,8 +46,11 @@ def _first(story: Story, connection: Connection, called: Person, within_us: int 
     # A narrower window of the script's own is for judging; it must not end the call before it is judged.
     high_us = max(story.windows.first_ring.high_us or 0, round((own.high or 0) * 1000))
     limit_us = within_us if within_us is not None else high_us + SENSING_US
+    waited_us = story.draft.span(connection.last)[1]
+    if waited_us:
+        limit_us = max(limit_us, round(ringing_period_us(story) * 1.1) + SENSING_US)
     index = story.draft.until(called.port, wire.RINGING, 1, limit_us, f"await ringing at {called}", story.here)
-    connection.rings = first_ring(index)
+    connection.rings = first_ring(index, story.unit.ringing, waited_us)
     connection.lead_waited = True
     story.expect(
         Check.FIRST_RING,
@@ -86,7 +86,7 @@ def _count(story: Story, connection: Connection, called: Person, rings: int, to_
     assert before is not None
     on, off = story.unit.ringing.on_us * 0.9, story.unit.ringing.off_us * 0.9
     known = before.phase != "anywhere"
-    if rings > 1 or before.phase != "first ring":
+    if rings > 1 or before.phase != "ring":
         label = f"let it ring {rings} times" if rings > 1 else "await a ring"
         gaps = rings if before.phase == "silence" else rings - 1
         least = gaps * off + max(0, rings - 2) * on if known else (rings - 1) * off
@@ -97,7 +97,10 @@ def _count(story: Story, connection: Connection, called: Person, rings: int, to_
 
 
 def answer(story: Story, step: Answer) -> None:
-    """Answer after so many rings or so long, inside a ring or a silence."""
+    """Answer after so many rings or so long: in the silence after them, or inside the ring that follows.
+
+    Never inside the first ring: the connector may come in near the end of a burst (facts T15).
+    """
     connection, person = story.connection, story.person(step.answer)
     if connection is None or connection.called is not person:
         raise PlanError(f"{person} answers, but is not rung", where=story.here, next_step="Dial its number first.")
@@ -107,11 +110,7 @@ def answer(story: Story, step: Answer) -> None:
         await_ringing(story, connection, None)
     inside_ring = step.during == "ringing"
     if isinstance(step.after, Rings):
-        rings = step.after.rings
-        assert connection.rings is not None
-        first = connection.rings.phase == "first ring" and not story.draft.span(connection.rings.mark)[1]
-        _count(story, connection, person, rings, to_silence=not inside_ring)
-        sure = not (inside_ring and rings == 1 and first)
+        _count(story, connection, person, step.after.rings + inside_ring, to_silence=not inside_ring)
     else:
         story.fixed_wait("let it ring", step.after)
         # Wait for the other level first, so that the ring or the silence is met at its beginning.
@@ -119,19 +118,11 @@ def answer(story: Story, step: Answer) -> None:
         _level(story, person, 0 if inside_ring else 1, 1, label[0])
         _level(story, person, 1 if inside_ring else 0, 1, label[1])
         _settle(story, connection)
-        sure = True
-    ringing = story.unit.ringing
-    if not sure:
-        story.notes.append(
-            f"{story.here}: the first ring may be cut short, so the answer may fall into the silence after it;"
-            " '2 rings' answers surely inside a ring"
-        )
-        story.fixed_wait("a moment into the ring", min(SOON_US, ringing.on_us // 2))
-    elif inside_ring:
-        story.fixed_wait("half a ring", ringing.on_us // 2)
+    if inside_ring:
+        story.fixed_wait("half a ring", story.unit.ringing.on_us // 2)
     else:
-        story.fixed_wait("half a silence", ringing.off_us // 2)
-    _lift(story, connection, person, required=inside_ring and sure)
+        story.fixed_wait("half a silence", story.unit.ringing.off_us // 2)
+    _lift(story, connection, person, required=inside_ring)
 
 
 def _lift(story: Story, connection: Connection, person: Person, required: bool) -> None:
@@ -195,6 +186,9 @@ def rang(story: Story, connection: Connection, until: int, outlasts_us: int = 0)
     if ringback is not None:
         # One interrupter makes both, in step (facts R20): what is whole at the bell is whole in the ear.
         connection.ringback = None
+        if not whole[0]:
+            story.notes.append(f"{ringback.place}: the only ring may be cut short, so ringback is not judged")
+            return
         here, story.here = story.here, ringback.place
         tone = story.unit.tones.ringback
         listen.tone_checks(story, connection, "ringback", tone, ringback.start, until, whole)

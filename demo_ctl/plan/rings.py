@@ -11,7 +11,8 @@ from typing import Literal
 
 from demo_ctl.office.model import Ringing
 
-Phase = Literal["first ring", "silence", "anywhere"]
+#: In a ring (perhaps near its end), at the beginning of a silence, or nobody knows where.
+Phase = Literal["ring", "silence", "anywhere"]
 
 
 @dataclass(frozen=True)
@@ -26,14 +27,15 @@ class RingCount:
     whole_off: int = 0
 
 
-def first_ring(mark: int) -> RingCount:
-    """The first ring has just begun."""
-    return RingCount(mark, "first ring", 1, 1)
-
-
 def _times(us: float, lead_us: float, period_us: float) -> int:
     """How often something comes in `us` that first comes at `lead_us` and then every `period_us`."""
     return 0 if us < lead_us else 1 + int((us - lead_us) // period_us)
+
+
+def first_ring(mark: int, ringing: Ringing, waited_us: int) -> RingCount:
+    """A ring sounds, the first that was awaited; waited_us: longest time in which others may have gone by."""
+    period = ringing.on_us + ringing.off_us
+    return RingCount(mark, "ring", 1, 1 + (_times(waited_us, 0, period * 0.9) if waited_us else 0))
 
 
 def passed(count: RingCount, ringing: Ringing, least_us: int, most_us: int, mark: int) -> RingCount:
@@ -43,8 +45,8 @@ def passed(count: RingCount, ringing: Ringing, least_us: int, most_us: int, mark
     on, off = ringing.on_us, ringing.off_us
     period = on + off
     # The latest and the earliest next ring: after a whole ring and pause, or at once.
-    late = {"first ring": period, "silence": off, "anywhere": period}[count.phase]
-    early = {"first ring": off, "silence": off, "anywhere": 0}[count.phase]
+    late = {"ring": period, "silence": off, "anywhere": period}[count.phase]
+    early = {"ring": off, "silence": off, "anywhere": 0}[count.phase]
     return RingCount(
         mark,
         "anywhere",
@@ -58,9 +60,9 @@ def passed(count: RingCount, ringing: Ringing, least_us: int, most_us: int, mark
 def counted(count: RingCount, rings: int, to_silence: bool, mark: int) -> RingCount:
     """Let the board count `rings` (one that sounds already is the first), and go into the silence after if asked."""
     known = count.phase != "anywhere"
-    # After the first ring's beginning, or at an unknown instant, a ring that already sounds is counted once more.
+    # A ring that sounds already is counted once more.
     fewest = count.fewest + rings - (0 if count.phase == "silence" else 1)
-    most = count.most + rings - (1 if count.phase == "first ring" else 0)
+    most = count.most + rings - (1 if count.phase == "ring" else 0)
     pauses = rings if count.phase == "silence" else rings - 1
     last = 1 if to_silence and (rings > 1 or count.phase == "silence") else 0
     whole_on = max(0, rings - 2 + (1 if count.phase == "silence" else 0)) + last

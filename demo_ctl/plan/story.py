@@ -79,13 +79,13 @@ class Connection:
 class Story:
     """State of the walk, and the idioms every kind of step uses."""
 
-    def __init__(self, call: Located[Call], unit: Unit, pace: Fraction, ports: int) -> None:
+    def __init__(self, call: Located[Call], unit: Unit, pace: Fraction, ports: int, dial_place: Place | None) -> None:
         self.call, self.unit, self.pace, self.ports = call, unit, pace, ports
         self.script = call.value
         self.windows = unit.windows
         self.draft = Draft(unit.ringing.longest_us)
         self.wanted = Wanted(call)
-        self.dial_how, self.rows = dialling(unit, self.script.dial_as, pace, call)
+        self.dial_how, self.rows = dialling(unit, self.script.dial_as, pace, call, dial_place)
         self.release_us = release_need_us(unit)
         self.notes: list[str] = []
         self.roles = [wire.UNUSED] * ports
@@ -152,6 +152,15 @@ class Story:
         """Give a port its role. A port that may be rung stays a called one."""
         if self.roles[person.port - 1] != wire.CALLED:
             self.roles[person.port - 1] = role
+
+    def may_pulse(self, person: Person) -> None:
+        """Refuse pulses from a port that may be rung in the same script: a board allows a port one of the two."""
+        if self.roles[person.port - 1] == wire.CALLED:
+            raise PlanError(
+                f"{person} is rung in this script, and a port that is rung does not dial",
+                where=self.here,
+                next_step="Make two scripts of it.",
+            )
 
     def expect(
         self,

@@ -16,7 +16,7 @@ from demo_ctl.office.model import Unit
 from demo_ctl.plan.model import PaceRow, Stretch
 from demo_ctl.plan.words import number_text, time_text
 from demo_ctl.script.model import Call, DialAs
-from demo_ctl.terms.errors import PlanError
+from demo_ctl.terms.errors import Place, PlanError
 from demo_ctl.terms.located import Located
 
 SECOND_US = 1_000_000
@@ -116,14 +116,19 @@ def _inside(value: Fraction, low: float, high: float) -> bool:
     return exact(low) <= value <= exact(high)
 
 
-def dialling(unit: Unit, dial_as: DialAs, pace: Fraction, call: Located[Call]) -> tuple[Dialling, list[PaceRow]]:
-    """Choose speed, break and pause for a pace, and say why. Raises PlanError when the script asks too much."""
+def dialling(
+    unit: Unit, dial_as: DialAs, pace: Fraction, call: Located[Call], dial_place: Place | None = None
+) -> tuple[Dialling, list[PaceRow]]:
+    """Choose speed, break and pause for a pace, and say why.
+
+    dial_place: where the unit's file says how it is dialled. Raises PlanError when script or unit ask too much.
+    """
     follows = unit.follows
     speed = exact(unit.dial.speed_pps if dial_as.speed_pps is None else dial_as.speed_pps)
     ratio = exact(unit.dial.break_pct if dial_as.break_pct is None else dial_as.break_pct)
     pause_us = unit.dial.pause_us if dial_as.pause_us is None else dial_as.pause_us
 
-    where = call.place("dial as", "speed") if dial_as.speed_pps is not None else None
+    where = call.place("dial as", "speed") if dial_as.speed_pps is not None else dial_place
     low, high = follows.speed.low_pps, follows.speed.high_pps
     if not _inside(speed, low, high):
         raise PlanError(
@@ -132,7 +137,7 @@ def dialling(unit: Unit, dial_as: DialAs, pace: Fraction, call: Located[Call]) -
             where=where,
             next_step="Dial inside that range, or widen `follows` in the unit's file once the unit has shown it.",
         )
-    where = call.place("dial as", "break") if dial_as.break_pct is not None else None
+    where = call.place("dial as", "break") if dial_as.break_pct is not None else dial_place
     if not _inside(ratio, follows.percent_break.low_pct, follows.percent_break.high_pct) or not 0 < ratio < 100:
         raise PlanError(
             f"{number_text(ratio)} % break; the switches of {unit.name} are known to follow"
@@ -141,20 +146,23 @@ def dialling(unit: Unit, dial_as: DialAs, pace: Fraction, call: Located[Call]) -
             next_step="Dial inside that range, or widen `follows` in the unit's file once the unit has shown it.",
         )
 
-    chosen, rows = _speed(unit, speed, ratio, pace)
-    pause, row = _pause(unit, dial_as, pause_us, pace, call)
+    chosen, rows = _speed(unit, speed, ratio, pace, dial_place)
+    pause, row = _pause(unit, dial_as, pause_us, pace, call, dial_place)
     break_us, make_us = pulse_us(chosen, ratio)
     rows.append(row)
     return Dialling(chosen, ratio, break_us, make_us, pause), rows
 
 
-def _speed(unit: Unit, speed: Fraction, ratio: Fraction, pace: Fraction) -> tuple[Fraction, list[PaceRow]]:
+def _speed(
+    unit: Unit, speed: Fraction, ratio: Fraction, pace: Fraction, dial_place: Place | None
+) -> tuple[Fraction, list[PaceRow]]:
     follows, guard = unit.follows, exact(unit.follows.guard_pct) / 100
     by_holds = slowest_by_holds_pps(unit, ratio)
     if by_holds is None or by_holds > speed:
         raise PlanError(
             f"at {number_text(speed)} pps and {number_text(ratio)} % break a pulse of {unit.name} would outlast"
             " relay B's or C's least hold, less the guard",
+            where=dial_place,
             next_step="Look at `adjustment` (b hold, c hold, a operate, a release) and `dial` in the unit's file.",
         )
     # The unit's own speed stays allowed even inside the guard: pace 1 changes nothing.
@@ -192,7 +200,9 @@ def _speed(unit: Unit, speed: Fraction, ratio: Fraction, pace: Fraction) -> tupl
     ]
 
 
-def _pause(unit: Unit, dial_as: DialAs, normal_us: int, pace: Fraction, call: Located[Call]) -> tuple[int, PaceRow]:
+def _pause(
+    unit: Unit, dial_as: DialAs, normal_us: int, pace: Fraction, call: Located[Call], dial_place: Place | None
+) -> tuple[int, PaceRow]:
     follows = unit.follows
     need_us = hunting_need_us(unit)
     least_us = max(follows.least_pause_us, need_us)
@@ -200,6 +210,7 @@ def _pause(unit: Unit, dial_as: DialAs, normal_us: int, pace: Fraction, call: Lo
     if most_us is not None and most_us < least_us:
         raise PlanError(
             f"{unit.name} allows pauses up to {time_text(most_us)}; its selectors need {time_text(least_us)} to hunt",
+            where=dial_place,
             next_step="Look at `most pause` and `adjustment` in the unit's file.",
         )
     if dial_as.pause_us is not None and not least_us <= normal_us <= (most_us or normal_us):
