@@ -15,7 +15,14 @@ from rich.text import Text
 from demo_ctl.judge.judge import spoils
 from demo_ctl.judge.model import Judgement, Verdict
 from demo_ctl.plan.model import Check, Plan
-from demo_ctl.report.words import STYLES, outcome_text, quantity_words, window_words
+from demo_ctl.report.words import (
+    OPTIONAL_SAYS,
+    STYLES,
+    allowed_words,
+    measured_words,
+    outcome_text,
+    title_words,
+)
 from demo_ctl.terms.outcome import Outcome
 
 #: Groups in the order of a call, and the checks in each.
@@ -51,9 +58,6 @@ GROUPS: dict[str, tuple[Check, ...]] = {
     "release": (Check.RELEASE,),
 }
 
-#: Yes or no rather than a figure.
-_PRESENCE = {Check.TONE: ("not heard", "heard"), Check.NO_OVERFLOW: ("not heard", "heard"), Check.HELD: ("yes", "no")}
-
 
 def group_of(check: Check) -> str:
     """The group a kind of check stands in."""
@@ -66,21 +70,6 @@ def grouped(verdicts: Iterable[Verdict]) -> dict[str, list[Verdict]]:
     for verdict in verdicts:
         found[group_of(verdict.check)].append(verdict)
     return {name: rows for name, rows in found.items() if rows}
-
-
-def _measured(verdict: Verdict) -> str:
-    quantity = verdict.quantity
-    if quantity is None:
-        return "-"
-    if verdict.check in _PRESENCE:
-        return _PRESENCE[verdict.check][int(quantity.value != 0)]
-    return quantity_words(quantity)
-
-
-def _allowed(verdict: Verdict) -> str:
-    if verdict.check in _PRESENCE and verdict.window.low == verdict.window.high:
-        return _PRESENCE[verdict.check][int(verdict.window.low != 0)]
-    return window_words(verdict.window)
 
 
 def _same_pulses(rows: list[Verdict]) -> list[Verdict]:
@@ -105,8 +94,9 @@ def _table(name: str, rows: list[Verdict]) -> Table:
                 which = f"each of {digits} digits" if len(same) == digits else f"{len(same)} of {digits} digits"
                 table.add_row(outcome_text(row.outcome), Text(f"pulses in {which}"), "as dialled", "as dialled")
             continue
-        title = row.title if row.required else f"{row.title} (if it can be sensed)"
-        table.add_row(outcome_text(row.outcome), Text(title), Text(_measured(row)), Text(_allowed(row)))
+        title, measured = title_words(row.title, row.required), measured_words(row.check, row.quantity)
+        cells = (title, measured, allowed_words(row.check, row.window))
+        table.add_row(outcome_text(row.outcome), *(Text(cell) for cell in cells))
     return table
 
 
@@ -156,11 +146,15 @@ def call_tables(
     for name, rows in grouped(judgement.verdicts).items():
         parts.append(Text(""))
         parts.append(_table(name, rows))
+    if not all(row.required for row in judgement.verdicts):
+        parts.append(Text(OPTIONAL_SAYS, style="dim"))
     parts.append(Text(""))
     for row in notable(judgement):
         mark = "" if spoils(row) else " (the call passes all the same)"
         where = f" [{row.place}]" if row.place.file and row.outcome is Outcome.FAIL else ""
-        parts.append(Padding(Text(f"{row.outcome.value}: {row.say}{mark}{where}"), (0, 0, 0, 2)))
+        # What was not measured says so itself.
+        word = "" if row.outcome is Outcome.NOT_MEASURED else f"{row.outcome.value}: "
+        parts.append(Padding(Text(f"{word}{row.say}{mark}{where}"), (0, 0, 0, 2)))
     passed = judgement.passed
     parts.append(Text(summary(judgement), style=f"bold {'green' if passed else 'red'}"))
     return parts

@@ -1,10 +1,10 @@
 """Results and plans for other programs: plain JSON values with stable keys. Keys are only ever added.
 
 `call_json`: `format` ("demo_ctl result 1"), `script`, `title`, `unit`, `number`, `digits`, `pace` (text, "1/4"),
-`simulated`, `status`, `reason`, `released`, `passed` (null: judging was broken off), `counts` (outcome -> how many), and
-`verdicts`, each with `expectation`, `check`, `group`, `title`, `outcome`, `required`, `quantity` (`value`, `unit`, `u`:
-standard uncertainty; or null), `window` (`low`, `high`, `unit`, `source`), `say`, `place` (`file`, `line`) and `evidence`
-(numbers of the events it came from). Times are in ms, speeds in pps, ratios in %.
+`simulated`, `status`, `reason`, `released`, `passed` (null: judging was broken off), `counts` (outcome -> how many),
+and `verdicts`, each with `expectation`, `check`, `group`, `title`, `outcome`, `required`, `quantity` (`value`, `unit`,
+`u`: standard uncertainty; or null), `window` (`low`, `high`, `unit`, `source`), `say`, `place` (`file`, `line`) and
+`evidence` (numbers of the events it came from). Times are in ms, speeds in pps, ratios in %.
 
 `plan_json`: `format` ("demo_ctl plan 1") and every field of `plan.model.Plan`, as in the record's start row.
 """

@@ -2,14 +2,15 @@
 
 from __future__ import annotations
 
+import re
 from pathlib import PurePath
 
 from rich.console import RenderableType
 from rich.table import Table
 from rich.text import Text
 
-from demo_ctl.plan.model import Plan, Step
-from demo_ctl.report.words import plain_table, time_words, window_words
+from demo_ctl.plan.model import Check, Expectation, Plan, Step
+from demo_ctl.report.words import OPTIONAL_SAYS, Letters, allowed_words, plain_table, time_words, title_words
 from demo_ctl.terms.errors import Place
 from demo_ctl.wire import messages as m
 
@@ -81,22 +82,42 @@ def timeline_table(plan: Plan) -> Table:
     return table
 
 
-def expectations_table(plan: Plan) -> Table:
+def _same_pulses(plan: Plan) -> list[Expectation]:
+    """Expectations that each digit comes as dialled: they share a line, if there are two or more."""
+    found = [
+        each
+        for each in plan.expectations
+        if each.check is Check.PULSES and each.window.low == each.window.high == plan.timeline.steps[each.index].x
+    ]
+    return found if len(found) > 1 else []
+
+
+def expectations_table(plan: Plan) -> list[RenderableType]:
     """What is expected, and who says so."""
-    table = plain_table("Expectations", "check", "allowed", "says")
-    for expectation in plan.expectations:
-        title = expectation.title if expectation.required else f"{expectation.title} (if it can be sensed)"
-        table.add_row(Text(title), Text(window_words(expectation.window)), Text(expectation.window.source))
-    return table
+    table = plain_table("Expectations", "check", "allowed", "source")
+    sources, same = Letters(), _same_pulses(plan)
+    for each in plan.expectations:
+        if each in same:
+            if each is same[0]:
+                says = " ".join(
+                    dict.fromkeys(sources.of(re.sub(r"[;:] digit .$", "", pulses.window.source)) for pulses in same)
+                )
+                table.add_row(f"pulses in each of {len(same)} digits", "as dialled", says)
+            continue
+        cells = (title_words(each.title, each.required), allowed_words(each.check, each.window))
+        table.add_row(*(Text(cell) for cell in cells), sources.of(each.window.source))
+    optional = [] if all(each.required for each in plan.expectations) else [Text(OPTIONAL_SAYS, style="dim")]
+    return [table, *sources.lines(), *optional]
 
 
-def pace_table(plan: Plan) -> Table:
+def pace_table(plan: Plan) -> list[RenderableType]:
     """For each part: what the pace asked, what it got, and why."""
     table = plain_table(f"Pace {pace_words(plan)}", "part", "kind", "normal", "asked", "got", "why")
+    reasons = Letters()
     for row in plan.pace_table:
-        cells = (row.part, row.kind.value, row.normal, row.asked, row.got, row.why)
+        cells = (row.part, row.kind.value, row.normal, row.asked, row.got, reasons.of(row.why))
         table.add_row(*(Text(cell) for cell in cells))
-    return table
+    return [table, *reasons.lines()]
 
 
 def pace_words(plan: Plan) -> str:
@@ -123,6 +144,6 @@ def plan_tables(plan: Plan) -> list[RenderableType]:
         what = f"goes on when it hears {gate.tell}" if gate.tone else f"waits for a person: {gate.tell}"
         parts.append(Text(f"Gate {gate.number} {what}, for {time_words(gate.limit_us)} at most."))
     parts.extend(Text(f"Note: {note}") for note in plan.notes)
-    for table in (timeline_table(plan), expectations_table(plan), pace_table(plan)):
-        parts.extend((Text(""), table))
+    for tables in ([timeline_table(plan)], expectations_table(plan), pace_table(plan)):
+        parts.extend((Text(""), *tables))
     return parts

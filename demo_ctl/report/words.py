@@ -2,10 +2,14 @@
 
 from __future__ import annotations
 
+from math import floor, log10
+
+from rich.padding import Padding
 from rich.table import Table
 from rich.text import Text
 
 from demo_ctl.judge.judge import amount, expanded, number
+from demo_ctl.plan.model import Check
 from demo_ctl.terms.outcome import Outcome
 from demo_ctl.terms.quantity import Quantity
 from demo_ctl.terms.window import Window
@@ -17,6 +21,18 @@ STYLES = {
     Outcome.NOT_MEASURED: "yellow",
     Outcome.NOT_RUN: "dim",
 }
+
+
+#: Checks that are a yes or a no rather than a figure: the words for 0 and for 1 (or more).
+PRESENCE = {Check.TONE: ("not heard", "heard"), Check.NO_OVERFLOW: ("not heard", "heard"), Check.HELD: ("yes", "no")}
+#: After the title of a check that may end as not measured without failing the call.
+OPTIONAL = "*"
+OPTIONAL_SAYS = "* counts only if it can be sensed"
+
+
+def title_words(title: str, required: bool) -> str:
+    """A check's title, marked if the check is not required."""
+    return title if required else f"{title} {OPTIONAL}"
 
 
 def outcome_text(outcome: Outcome) -> Text:
@@ -36,10 +52,13 @@ def time_words(us: float) -> str:
 
 
 def decimals_for(doubt: float) -> int:
-    """Decimals that a figure with this expanded uncertainty deserves: two figures of the doubt, at most three."""
+    """Decimals that a figure with this expanded uncertainty deserves: one figure of the doubt, two if it begins with 1.
+
+    At most three.
+    """
     if doubt <= 0:
         return 0
-    return next((decimals for decimals in range(3) if doubt >= 10 ** (1 - decimals)), 3)
+    return min(3, max(0, (1 if f"{doubt:e}"[0] == "1" else 0) - floor(log10(doubt))))
 
 
 def quantity_words(quantity: Quantity) -> str:
@@ -49,6 +68,20 @@ def quantity_words(quantity: Quantity) -> str:
         return amount(quantity.value, quantity.unit)
     decimals = decimals_for(doubt)
     return f"{quantity.value:.{decimals}f} ± {doubt:.{decimals}f} {quantity.unit}"
+
+
+def measured_words(check: Check, quantity: Quantity | None) -> str:
+    """A check's figure, or `heard`, or `-`."""
+    if quantity is None:
+        return "-"
+    return PRESENCE[check][int(quantity.value != 0)] if check in PRESENCE else quantity_words(quantity)
+
+
+def allowed_words(check: Check, window: Window) -> str:
+    """What is allowed of a check."""
+    if check in PRESENCE and window.low == window.high and window.low is not None:
+        return PRESENCE[check][int(window.low != 0)]
+    return window_words(window)
 
 
 def window_words(window: Window) -> str:
@@ -67,8 +100,28 @@ def window_words(window: Window) -> str:
     return f"{number(low)} to {amount(high, unit)}"
 
 
+class Letters:
+    """Long reasons given once: a letter in the table, the text below it."""
+
+    def __init__(self) -> None:
+        self._letters: dict[str, str] = {}
+
+    def of(self, text: str) -> str:
+        """The letter of a reason (a, b, ... z, aa, ...); none for an empty one."""
+        if not text:
+            return ""
+        if text not in self._letters:
+            place = len(self._letters)
+            self._letters[text] = (chr(96 + place // 26) if place >= 26 else "") + chr(97 + place % 26)
+        return self._letters[text]
+
+    def lines(self) -> list[Padding]:
+        """Every reason with its letter, for below the table."""
+        return [Padding(Text(f"{letter}: {text}"), (0, 0, 0, 2)) for text, letter in self._letters.items()]
+
+
 def plain_table(title: str, *columns: str) -> Table:
-    """A table without frames, its headings underlined by the title's row; columns wrap rather than widen."""
+    """A table without frames; columns wrap rather than widen."""
     table = Table(title=title, title_justify="left", title_style="bold", box=None, padding=(0, 2, 0, 0))
     for column in columns:
         table.add_column(column, header_style="dim", overflow="fold")
