@@ -83,7 +83,8 @@ class BenchUnit:
             line = Line(self._frame, model, unit.supply, wave, ring_hold_us, port, self._sense, self._allotter.poke)
             self._lines[model.name] = line
             self._allotter.add_line(line)
-            self._terminals.setdefault(place_of(unit, model.number), line)
+            if not model.vacant:
+                self._terminals.setdefault(place_of(unit, model.number), line)
             if port:
                 self._at_port[port] = line
         for group in unit.connector.hunting:

@@ -9,7 +9,7 @@ from collections.abc import Callable
 from contextlib import closing
 from pathlib import Path
 from typing import TYPE_CHECKING
-from urllib.parse import parse_qsl, urlencode, urlsplit, urlunsplit
+from urllib.parse import parse_qsl, urlencode, urlsplit
 
 from demo_ctl.cli.files import unit_path
 from demo_ctl.cli.plan import planned
@@ -72,7 +72,8 @@ def _bench_url(url: str, args: argparse.Namespace, plan: Plan) -> str:
     query += [(key, value) for key, value in known if key not in said]
     # Trunks that a person would busy by hand at a real unit: on the bench, the bench does it.
     query += [("busy", _trunks(busy)) for busy in plan.busy_trunks if busy.met_by == "person"]
-    return urlunsplit((parts.scheme, parts.netloc, parts.path, urlencode(query, safe="/:"), ""))
+    # Not urlunsplit: it writes `bench:?` where there is no host.
+    return f"{parts.scheme}://{parts.netloc}{parts.path}?{urlencode(query, safe='/:')}"
 
 
 def _trunks(busy: BusyTrunks) -> str:
