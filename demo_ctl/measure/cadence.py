@@ -21,7 +21,8 @@ if TYPE_CHECKING:
 
 #: A steady tone must have sounded for so long to be called one.
 SURE_US = 150_000
-#: A steady tone may stop and come back so often (a relay's transfer) and be the same tone still.
+#: A steady tone may be away so long and so often (a relay's transfer), and be the same tone still.
+STEADY_GAP_US = 100_000
 STEADY_GAPS = 1
 
 
@@ -86,7 +87,8 @@ def identify(heard: Sequence[Heard], tone: Tone) -> Answer:
         return Answer.UNSURE
     longest = max(one.end_us - one.begin_us for one in heard)
     if not tone.cadence_us:
-        if len(heard) - 1 > STEADY_GAPS:
+        gaps = [us for us, _, _ in whole_off(heard)]
+        if len(gaps) > STEADY_GAPS or any(us > STEADY_GAP_US for us in gaps):
             return Answer.NO
         return Answer.YES if longest >= SURE_US else Answer.UNSURE
     cadence, slack = tone.cadence_us, tone.cadence_tolerance_pct / 100
@@ -100,7 +102,7 @@ def identify(heard: Sequence[Heard], tone: Tone) -> Answer:
             continue
         agrees = True
         full = [part.on for part, us in pairs if _fills(part, us, slack)]
-        # An on and an off of the right lengths; of a longer cycle, a whole one less the part that is cut.
-        if True in full and False in full and len(full) >= many - 1:
+        # As many times of the right lengths as the cycle has: an on and an off, or more of a longer cycle.
+        if True in full and False in full and len(full) >= many:
             return Answer.YES
     return Answer.UNSURE if agrees else Answer.NO
