@@ -8,7 +8,7 @@ import sys
 from collections.abc import Callable
 from contextlib import closing
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, TypedDict
 from urllib.parse import parse_qsl, urlencode, urlsplit
 
 from demo_ctl.cli.files import unit_path
@@ -19,6 +19,15 @@ if TYPE_CHECKING:
     from demo_ctl.run.result import CallResult, Progress
 
 BENCH = "bench://"
+
+
+class Ending(TypedDict):
+    """How a call ended, as reports want it."""
+
+    status: str
+    reason: str
+    released: bool
+    simulated: bool
 
 
 def run(args: argparse.Namespace) -> int:
@@ -87,7 +96,9 @@ def _busied(args: argparse.Namespace, *, on_bench: bool) -> Callable[[tuple[Busy
         if not sys.stdin.isatty():
             return False
         for busy in wanted:
-            print(f"Please busy at the unit: selector stage {busy.stage}, level {busy.level}, ", end="", file=sys.stderr)
+            print(
+                f"Please busy at the unit: selector stage {busy.stage}, level {busy.level}, ", end="", file=sys.stderr
+            )
             print(f"trunks {', '.join(map(str, busy.positions))}.", file=sys.stderr)
         print("Done? [y/n] ", end="", file=sys.stderr, flush=True)
         return input().strip().lower() in ("y", "yes")
@@ -141,12 +152,10 @@ def _show(args: argparse.Namespace, result: CallResult) -> None:
         print(f"demo_ctl: the record is not whole: {result.record_trouble}", file=sys.stderr)
 
 
-def _ending(result: CallResult) -> dict[str, str | bool]:
+def _ending(result: CallResult) -> Ending:
     return {
         "status": result.status.value,
         "reason": result.reason,
         "released": result.released,
         "simulated": bool(result.observation.welcome.simulated),
     }
-
-

@@ -11,7 +11,8 @@ from importlib import import_module
 from demo_ctl.terms.errors import DemoError
 from demo_ctl.terms.outcome import Exit
 
-EPILOG = """exit codes: 0 every check passed, 1 a check failed, 2 bad input, 3 board or link trouble, 4 safety trip
+EPILOG = """exit codes: 0 every check passed, 1 a check failed, 2 bad input, 3 board or link trouble, 4 safety trip,
+130 stopped by Ctrl-C
 
 Ringing voltage (75 to 105 V) and the 48 V battery can hurt. Keep covers on, follow local electrical
 codes, and leave live work to competent, licensed people."""
@@ -35,7 +36,9 @@ def _parser() -> argparse.ArgumentParser:
 
     def script_options(sub: argparse.ArgumentParser) -> None:
         sub.add_argument("script", metavar="SCRIPT", help="call script, such as configs/calls/answered.yaml")
-        sub.add_argument("--unit", metavar="FILE", help="the unit's description (default: configs/units/mossbrook.yaml)")
+        sub.add_argument(
+            "--unit", metavar="FILE", help="the unit's description (default: configs/units/mossbrook.yaml)"
+        )
         sub.add_argument("--pace", default="1", metavar="PACE", help="1 is normal speed, 1/4 a quarter of it")
         sub.add_argument("--json", action="store_true", help="print one JSON object on standard output")
 
@@ -59,7 +62,9 @@ def _parser() -> argparse.ArgumentParser:
     script_options(plan)
 
     bench = command("bench", "serve the simulated board and unit on a pseudo-terminal, in real time")
-    bench.add_argument("--pty", action="store_true", required=True, help="serve on a pseudo-terminal (its path is printed)")
+    bench.add_argument(
+        "--pty", action="store_true", required=True, help="serve on a pseudo-terminal (its path is printed)"
+    )
     bench.add_argument("--unit", metavar="FILE", help="the unit's description (default: configs/units/mossbrook.yaml)")
     bench.add_argument("--seed", type=int, default=0, metavar="N", help="seed of everything random")
     bench.add_argument("--board", choices=("python", "micropython"), default="python", help="what runs the firmware")

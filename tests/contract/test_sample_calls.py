@@ -138,7 +138,7 @@ def _over_pty(cases: list[tuple[str, str, str]]) -> dict[tuple[str, str, str], t
             )
         for case, process in running.items():
             out, err = process.communicate(timeout=400)
-            verdicts = {v["id"]: v["outcome"] for v in json.loads(out)["checks"]} if out else {}
+            verdicts = {v["expectation"]: v["outcome"] for v in json.loads(out)["verdicts"]} if out else {}
             done[case] = (process.returncode, verdicts, err)
     return done
 

@@ -1,0 +1,43 @@
+"""`demo_ctl record`: the result of a recorded call, judged anew from what was seen."""
+
+from __future__ import annotations
+
+import argparse
+import json
+import sys
+
+from demo_ctl.cli.call import Ending
+from demo_ctl.cli.files import existing
+from demo_ctl.terms.outcome import Exit
+
+
+def run(args: argparse.Namespace) -> int:
+    """Read, measure, judge, print; the exit code is the call's own where the record knows it."""
+    from demo_ctl.judge.judge import judge
+    from demo_ctl.ledger.read import read_record
+    from demo_ctl.measure.measure import measure
+
+    record = read_record(existing(args.file))
+    judgement = judge(record.plan, measure(record.plan, record.observation))
+    ending = Ending(
+        status=record.status or "not ended",
+        reason=record.reason or "the record has no end: the program or the computer was stopped",
+        released=record.complete,
+        simulated=record.simulated,
+    )
+    if args.json:
+        from demo_ctl.report.machine import call_json
+
+        print(json.dumps(call_json(record.plan, judgement, **ending), ensure_ascii=False))
+    else:
+        from demo_ctl.cli.screen import console
+        from demo_ctl.report.call import call_tables
+
+        print(f"Recorded {record.wall_utc} at {record.port}")
+        for part in call_tables(record.plan, judgement, **ending):
+            console().print(part)
+    for remark in record.remarks:
+        print(f"demo_ctl: {record.path}: {remark}", file=sys.stderr)
+    if record.exit_code is not None:
+        return record.exit_code
+    return int(Exit.OK if judgement.passed else Exit.CHECK_FAILED)
