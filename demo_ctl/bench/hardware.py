@@ -73,6 +73,7 @@ class Hardware(Pins):
         self.firmware_boot = boot
         self.start_ticks = start_ticks & _MASK
         self.dirty = True  # something happened that the firmware has not looked at yet
+        self.seen_inputs = 0
         self.to_board = bytearray()
         self.to_host = bytearray()
         self.host_listens = True
@@ -88,7 +89,9 @@ class Hardware(Pins):
         self._listen_from_us = 0
         self._listen_run = 0  # which listening a scheduled block belongs to
         self._blocks: deque[tuple[int, int, bytes]] = deque()
-        self._see()
+        self._read_inputs()
+        self.begin()
+        self.dirty = True
         unit.on_edge = self._edge
 
     # Between passes: what the world does.
@@ -96,22 +99,21 @@ class Hardware(Pins):
     def begin(self) -> None:
         """Take the snapshot that one pass of the firmware sees."""
         self.dirty = False
-        self._see()
-
-    def _see(self) -> None:
         self.now_ticks = (self.kernel.now_us + self.start_ticks) & _MASK
         self.seen_levels = self.unit.levels()
-        self.seen_inputs = self._inputs()
-        self.seen_bytes = min(len(self.to_board), SERIAL_IN_MOST)
+        waiting = len(self.to_board)
+        self.seen_bytes = waiting if waiting < SERIAL_IN_MOST else SERIAL_IN_MOST
         self.seen_space = SERIAL_OUT_MOST - len(self.to_host) if self.host_listens else 0
         self.seen_edges = len(self._edges)
         self.seen_lost = self._lost
         self.seen_blocks = 1 if self._blocks else 0
-        self._left = (self.seen_bytes, self.seen_edges, self.seen_blocks)
+        self._things = self.seen_bytes + self.seen_edges + self.seen_blocks
 
     def end(self) -> None:
         """Finish a pass. What is left over is looked at again at once, if the pass took anything at all."""
-        took = self._left != (self.seen_bytes, self.seen_edges, self.seen_blocks)
+        if not self._things:
+            return
+        took = self._things != self.seen_bytes + self.seen_edges + self.seen_blocks
         if took and (self.to_board or self._edges or self._blocks):
             self.dirty = True
 
@@ -158,7 +160,7 @@ class Hardware(Pins):
                 self.kernel.at(self.kernel.now_us + GUARD_DROP_US, self._drop_open_chain, channel)
             elif which & chain and reads and self._pumping:
                 self.kernel.at(self.kernel.now_us + GUARD_PULL_US, self._guard_pulls)
-        self.dirty = True
+        self._read_inputs()
 
     @property
     def ringing_fed(self) -> bool:
@@ -228,12 +230,14 @@ class Hardware(Pins):
         """See Pins."""
         return self.seen_inputs
 
-    def _inputs(self) -> int:
+    def _read_inputs(self) -> None:
+        # Inputs change between passes only (relays by their timers, the rest by hand), so no snapshot is needed.
         reads = self._outside
         for up, mirror in zip(self._up, _MIRRORS, strict=True):
             if not up:
                 reads |= mirror  # a mirror contact is closed while its relay is down
-        return reads
+        self.seen_inputs = reads
+        self.dirty = True
 
     # Pins: loops and pulses.
 
@@ -301,7 +305,7 @@ class Hardware(Pins):
             self._set_feed()
 
     def _set_feed(self) -> None:
-        self.dirty = True  # mirrors moved
+        self._read_inputs()  # the mirrors moved
         feed = self._up[0] and self._up[1]
         if feed != self._feed:
             self._feed = feed

@@ -150,6 +150,15 @@ def _busy(text: str, selectors: int) -> BusySpec:
     return BusySpec(stage=int(stage), level=int(level), positions=tuple(sorted(found)))
 
 
+def _broken(trouble: Exception) -> SerialException:
+    """Say what ended the world: the board's own words, or a fault of the bench by its kind."""
+    from demo_ctl.bench.world import BoardGone
+
+    if isinstance(trouble, BoardGone):
+        return SerialException(str(trouble))
+    return SerialException(f"the simulated board or unit broke down ({type(trouble).__name__}: {trouble})")
+
+
 class Serial(SerialBase):
     """A serial port whose board and unit are simulated in this process (or in a MicroPython beside it)."""
 
@@ -239,7 +248,7 @@ class Serial(SerialBase):
         if self._unplugged:
             raise SerialException("the bench's cable is unplugged")
         if self._trouble:
-            raise SerialException(str(self._trouble)) from self._trouble
+            raise _broken(self._trouble) from self._trouble
 
     @property
     def in_waiting(self) -> int:
@@ -258,24 +267,23 @@ class Serial(SerialBase):
         self._usable()
         if self._paced:
             return self._read_paced(size)
-        from demo_ctl.bench.world import FOR_EVER_US, BoardGone
-
         world = self.world
         kernel, hardware = world.kernel, world.hardware
-        until_us = FOR_EVER_US if self.timeout is None else kernel.now_us + round(self.timeout * 1e6)
-        first = True
-        while len(hardware.to_host) < size and not self._cancelled:
-            if kernel.now_us >= until_us and not first:
-                break
-            first = False
-            try:
-                world.advance(min(until_us, kernel.now_us + SLICE_US), stop_at_bytes=True)
-            except BoardGone as e:
-                self._trouble = e
-                raise SerialException(str(e)) from e
-            if not self.is_open:
-                raise PortNotOpenError()
-        self._cancelled = False
+        if len(hardware.to_host) < size:
+            limit_s = self.timeout
+            until_us = 1 << 62 if limit_s is None else kernel.now_us + round(limit_s * 1e6)
+            while not self._cancelled:
+                slice_us = kernel.now_us + SLICE_US
+                try:
+                    world.advance(until_us if until_us < slice_us else slice_us, stop_at_bytes=True)
+                except Exception as e:  # a fault of the bench too: whoever waits for bytes must hear of it
+                    self._trouble = e
+                    raise _broken(e) from e
+                if len(hardware.to_host) >= size or kernel.now_us >= until_us:
+                    break
+                if not self.is_open:
+                    raise PortNotOpenError()
+            self._cancelled = False
         return hardware.host_takes(size)
 
     def _read_paced(self, size: int) -> bytes:
@@ -302,10 +310,15 @@ class Serial(SerialBase):
     def write(self, data: Any, /) -> int:
         """Give bytes to the board; they arrive at once."""
         sent = bytes(data)
+        if not sent:
+            return 0
+        if not self._paced:
+            self._usable()
+            self.world.hardware.host_writes(sent)
+            return len(sent)
         with self._change:
             self._usable()
-            if self._paced:
-                self._catch_up()
+            self._catch_up()
             self.world.hardware.host_writes(sent)
             self._change.notify_all()
         return len(sent)
@@ -316,7 +329,7 @@ class Serial(SerialBase):
             self.world.advance(self._real_us())
         except Exception as e:
             self._trouble = e
-            raise SerialException(str(e)) from e
+            raise _broken(e) from e
 
     def cancel_read(self) -> None:
         """Let a read that waits in another thread return at once."""

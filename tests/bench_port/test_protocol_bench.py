@@ -232,6 +232,17 @@ def test_micropython_killed_is_said_to_whoever_reads(clock: str) -> None:
     port.close()
 
 
+@pytest.mark.parametrize("clock", ["free", "paced"])
+def test_a_fault_of_the_bench_is_an_error_of_the_port(clock: str) -> None:
+    with bench(clock=clock) as port:
+        port.timeout = None  # whoever waits for ever must be told too
+        port.world.kernel.at(200_000, lambda: [][0])
+        with pytest.raises(serial.SerialException, match=r"broke down.*IndexError"):
+            port.read(1)
+        with pytest.raises(serial.SerialException, match=r"broke down.*IndexError"):
+            port.write(b"x")
+
+
 def test_micropython_that_cannot_run_says_why(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     import demo_ctl.bench.cosim as cosim
 
