@@ -1,6 +1,6 @@
 """Hear tones in the board's audio: which, from when to when, and how surely.
 
-Method (all plain and published). A Hann-windowed discrete Fourier transform every 10 ms says whether a tone is
+Method (all plain and published). A Hann-windowed discrete Fourier transform every 20 ms says whether a tone is
 there: each of its parts must be a peak of the spectrum inside the tone's tolerance, the parts must not differ by more
 than 10 dB, and together they must hold most of the energy. The window is 100 ms, or longer where a tone's parts lie
 closer than 40 Hz: a Hann window parts two sines that are four bins apart. So 440 + 480 is not taken for 350 + 440.
@@ -16,21 +16,22 @@ A gap in the audio is unknown, never silence: tones that run into a gap have no 
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
+from functools import lru_cache
 from itertools import pairwise
 from math import ceil, sqrt
 from typing import Any
 
 import numpy as np
 
-from demo_ctl.measure.dft import Complexes, Samples, dft
+from demo_ctl.measure.dft import Complexes, Samples, waves
 from demo_ctl.office.model import Tone
 from demo_ctl.wire.messages import AUDIO_HZ, Audio
 
 #: What the converter reads in silence.
 RESTING = 2048.0
 STEP_US = 1e6 / AUDIO_HZ
-HOP = 80
+HOP = 160
 HOP_US = HOP * STEP_US
 #: Shortest window, and how many of its bins must lie between two parts of a tone.
 WINDOW = 800
@@ -44,11 +45,11 @@ SHARE = 0.7
 FLOOR = 8.0
 #: Frames weaker than this share of the strongest within 150 ms belong to the window's skirts.
 SKIRT = 0.15
-NEAR_HOPS = 15
+NEAR_HOPS = 8
 #: Pieces of audio shorter than this say nothing.
 LEAST_PIECE_US = 60_000.0
 #: Gaps shorter than this inside a tone are not told as gaps, and shorter tones are not told at all.
-LEAST_GAP_US = 30_000.0
+LEAST_GAP_US = 40_000.0
 LEAST_TONE_US = 40_000.0
 #: A steady tone heard so long is surely there (ToneWatch).
 SURE_US = 150_000.0
@@ -56,6 +57,7 @@ SURE_US = 150_000.0
 _NEARLY = 4.0
 _FIT = 1600
 
+Floats = np.ndarray[Any, np.dtype[np.float32]]
 Flags = np.ndarray[Any, np.dtype[np.bool_]]
 
 
@@ -66,6 +68,13 @@ class Piece:
     start_us: float
     samples: Samples
     stamp_u_us: float = 0.0
+    _frames: dict[int, Frames] = field(default_factory=dict, compare=False, repr=False)
+
+    def frames(self, window: int) -> Frames:
+        """The piece's spectra, reckoned once for all tones."""
+        if window not in self._frames:
+            self._frames[window] = spectra(self.samples, window)
+        return self._frames[window]
 
     @property
     def end_us(self) -> float:
@@ -130,20 +139,26 @@ def window_of(tone: Tone) -> int:
 class Frames:
     """Spectra of a piece: one row each HOP samples, centred on sample HOP * row; the bin's width in hertz."""
 
-    power: Samples
+    power: Floats
     bin_Hz: float
+
+
+@lru_cache(maxsize=16)
+def _hann(window: int) -> Floats:
+    return (0.5 - 0.5 * np.cos(2 * np.pi * np.arange(window) / window)).astype(np.float32)
 
 
 def spectra(samples: Samples, window: int, *, padded: bool = True) -> Frames:
     """Return Hann-windowed power spectra each HOP samples, scaled to mean squares of a full window."""
+    exact = samples.astype(np.float32)  # 12 bits need no more
     if padded:
-        samples = np.concatenate((np.zeros(window // 2), samples, np.zeros(window // 2)))
-    views = np.lib.stride_tricks.sliding_window_view(samples, window)[::HOP]
-    hann = 0.5 - 0.5 * np.cos(2 * np.pi * np.arange(window) / window)
-    found = np.fft.rfft(views * hann, axis=1)
+        edge = np.zeros(window // 2, dtype=np.float32)
+        exact = np.concatenate((edge, exact, edge))
+    views = np.lib.stride_tricks.sliding_window_view(exact, window)[::HOP]
+    found = np.fft.rfft(views * _hann(window), axis=1)
     # A sine of mean square 1/2 has 1/2 in its three bins together: sum of hann^2 is 3/8 of the window.
     power = (found.real**2 + found.imag**2) * (2 / (window * window * 0.375))
-    return Frames(power, AUDIO_HZ / window)
+    return Frames(power.astype(np.float32, copy=False), AUDIO_HZ / window)
 
 
 def fits(frames: Frames, tone: Tone) -> tuple[Flags, Samples]:
@@ -202,21 +217,19 @@ class _Model:
     noise: float
 
     def draw(self, low: int, high: int) -> Samples:
-        n = np.arange(low - self.origin, high - self.origin)
-        turns = np.outer(np.asarray(self.frequencies_Hz) / AUDIO_HZ, n)
-        wave: Samples = (self.amplitudes @ np.exp(2j * np.pi * turns)).real
+        cosines, sines = waves(self.frequencies_Hz, low - self.origin, high - self.origin, AUDIO_HZ)
+        amplitudes = self.amplitudes
+        wave: Samples = np.einsum("p,pn->n", amplitudes.real, cosines) - np.einsum("p,pn->n", amplitudes.imag, sines)
         return wave
 
 
 def _solve(samples: Samples, frequencies_Hz: Sequence[float] | Samples) -> Complexes:
-    """Least squares of sines: the transform at their frequencies, freed of what they leak into each other."""
-    n = np.arange(len(samples))
-    turns = np.outer(np.asarray(frequencies_Hz) / AUDIO_HZ, n)
-    waves = np.concatenate((np.cos(2 * np.pi * turns), -np.sin(2 * np.pi * turns)))
-    found = dft(samples, frequencies_Hz, AUDIO_HZ)
-    right = np.concatenate((found.real, found.imag))
+    """Least squares of sines: transforms at their frequencies, freed of what they leak into each other."""
+    cosines, sines = waves(frequencies_Hz, 0, len(samples), AUDIO_HZ)
+    both = np.concatenate((cosines, -sines))
     many = len(frequencies_Hz)
-    solved = np.linalg.lstsq(waves @ waves.T, right, rcond=1e-9)[0]
+    products = np.einsum("pn,qn->pq", both, both)
+    solved = np.linalg.lstsq(products, np.einsum("pn,n->p", both, samples), rcond=1e-9)[0]
     amplitudes: Complexes = solved[:many] + 1j * solved[many:]
     return amplitudes
 
@@ -227,8 +240,8 @@ def _fit(samples: Samples, tone: Tone, low: int, high: int) -> _Model:
     slack = frequencies * tone.tolerance_pct / 100
     half = (high - low) // 2
     # Coarse to fine: a short baseline first, so that a phase is never a whole turn off.
-    spectrum = np.abs(np.fft.rfft(samples[low:high] * np.hanning(high - low), 8 * (high - low))) ** 2
-    bin_Hz = AUDIO_HZ / (8 * (high - low))
+    spectrum = np.abs(np.fft.rfft(samples[low:high] * np.hanning(high - low), 4 * (high - low))) ** 2
+    bin_Hz = AUDIO_HZ / (4 * (high - low))
     for place, frequency in enumerate(frequencies):
         first = max(0, int((frequency - slack[place]) / bin_Hz))
         last = min(len(spectrum) - 1, ceil((frequency + slack[place]) / bin_Hz))
@@ -281,7 +294,7 @@ def hear_piece(piece: Piece, tone: Tone) -> tuple[Heard, ...]:
     if len(samples) * STEP_US < LEAST_PIECE_US:
         return ()
     window = window_of(tone)
-    flags = present(spectra(samples, window), tone)
+    flags = present(piece.frames(window), tone)
     least_gap = int(LEAST_GAP_US / HOP_US)
     for first, last in _runs(~flags):
         if first > 0 and last < len(flags) and last - first < least_gap:
