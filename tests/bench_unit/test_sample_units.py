@@ -85,7 +85,12 @@ def test_every_line_of_the_sample_units_can_be_reached(unit: Unit, play_unit: Ca
             continue
         p = play_unit(unit)
         p.call(1, line.number, pause_us=unit.dial.pause_us)
-        assert p.now_at(f"line {line.name}/cut-off relay") == 1, line.name
+        reached = p.now_at(f"line {line.name}/cut-off relay")
+        if line.vacant:
+            assert not reached
+            assert p.hears(1) & {390, 400, 410}
+            continue
+        assert reached, line.name
         rung = [row.what for row in p.bench.truth if row.what.endswith("/ringing")]
         assert len(rung) == 1
         p.wait(7 * S)

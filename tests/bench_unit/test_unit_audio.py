@@ -97,8 +97,9 @@ def test_busy_tone_is_interrupted_sixty_times_a_minute_and_a_block_may_straddle_
     assert np.all(np.abs(lengths_ms - 500) < 10)
 
 
-def test_ringback_is_in_step_with_the_bell(play: Play) -> None:
-    p = play()
+@pytest.mark.parametrize("seed", [1, 2, 3, 4])
+def test_ringback_is_in_step_with_the_bell(play: Play, seed: int) -> None:
+    p = play(seed=seed)
     p.call(1, "5550150")
     begin_us = p.now_us
     p.wait(15 * S)

@@ -166,12 +166,14 @@ def test_answered_call_from_ringing_to_release(play: Play) -> None:
     assert p.now_at(f"{connector}/B") == 1
     assert p.edges_of(2, RINGING, answered) == []
     assert p.sensed(2) == (0, 1, 0, 0)
-    # A second answer in the same call is not rung, and reverses again.
+    # The trip relay has locked: a second answer in the same call is not rung, and reverses again.
+    assert p.truth_of(f"{connector}/F") == [(trip[1][0], 1)]
     p.lift(2)
     p.wait(S)
     assert p.sensed(1) == (1, 0, 1, 0)
     p.hang_up(2)
     p.wait(S)
+    assert p.now_at(f"{connector}/F") == 1
 
     # The caller clears: B hold, then everything restores; the line's own battery comes back when the finder is home.
     released = p.now_us
@@ -295,6 +297,22 @@ def test_the_guard_takes_ringing_away_and_leaves_trip_battery(play: Play) -> Non
     p.lift(2)
     p.wait(S)
     assert p.sensed(1) == (1, 0, 1, 0)
+
+
+def test_ringing_that_comes_back_within_the_hold_is_never_seen_to_stop(play: Play) -> None:
+    p = play()
+    p.call(1, "5550150")
+    p.wait(6 * S)
+    while not p.level(2, RINGING):
+        p.wait(10 * MS)
+    p.wait(300 * MS)
+    gap = p.now_us
+    p.bench.set_ringing_feed(False)
+    p.wait(5 * MS)
+    p.bench.set_ringing_feed(True)
+    p.wait(S)
+    assert p.edges_of(2, RINGING, gap) == []
+    assert p.level(2, RINGING) == 1
 
 
 @settings(deadline=None, max_examples=25)

@@ -85,6 +85,8 @@ def holders(bench: BenchUnit) -> None:
             assert id(switch.after) not in ahead, (switch.name, ahead[id(switch.after)])
             ahead[id(switch.after)] = switch.name
             assert switch.after.before is switch or switch.after.restoring
+        if not switch.taken:
+            assert not any((switch.a.operated, switch.b.operated, switch.level, switch.terminal))
         if switch.line is not None:
             assert id(switch.line) not in lines
             lines[id(switch.line)] = switch.name
@@ -105,6 +107,13 @@ def holders(bench: BenchUnit) -> None:
     telephones=[[(0, "call", "350")], [(0, "call", "323")], [(3000, "lift", "")], [(0, "call", "350")]],
     seed=0,
     finders=4,
+    trunks="1",
+)
+@example(
+    # Gone before the first selector's A was up, and back as the finder gives it up: B is caught on its way up.
+    telephones=[[(0, "lift", ""), (331, "flash", "209")], [], [], []],
+    seed=0,
+    finders=1,
     trunks="1",
 )
 @example(

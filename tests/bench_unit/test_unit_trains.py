@@ -154,6 +154,8 @@ def test_absorbing_once(play: Play) -> None:
     assert stands(p, second) == (5, 1)
     p.dial(1, "50")
     assert stands(p, "connector 45-1") == (5, 10)
+    p.wait(7 * S)
+    assert p.edges_of(2, RINGING)
     p.hang_up(1)
     p.wait(3 * S)
     assert p.standing() == {}
@@ -201,6 +203,34 @@ def test_a_group_of_numbers_is_hunted_from_its_first(play: Play) -> None:
     p.wait(3 * S)
     p.call(1, "5550153")
     assert p.now_at(connector.split("/")[0] + "/rotary") == 3
+
+
+def test_a_group_is_only_hunted_forward(play: Play) -> None:
+    """The rotary turns one way: a number of the group that lies behind is not reached."""
+    p = play(finders=5, numbers=("23", "53", "51", "56"), hunting=[("53", "51", "56")])
+    p.lift(2)
+    p.wait(2 * S)
+    p.call(1, "5550153")
+    assert stands(p, "connector 55501-1") == (5, 6)
+    p.wait(7 * S)
+    assert p.edges_of(4, RINGING)
+    assert not p.edges_of(3, RINGING)
+
+
+@pytest.mark.parametrize("seed", range(12))
+def test_a_finder_is_not_chosen_before_its_first_switch_is_home(play: Play, seed: int) -> None:
+    near = {"name": "near", "number": "5550161", "finder level": 1, "finder terminal": 1, "attached": "port 4"}
+    p = play(finders=1, numbers=("23", "50", "00"), extra=[near], seed=seed)
+    p.call(1, "5")
+    p.lift(4)
+    p.wait(2 * S)
+    p.hang_up(1)
+    hung_up = p.now_us
+    p.wait(3 * S)
+    assert {350, 440} <= p.hears(4)
+    home = next(t for t, v in p.truth_of("first selector 1/sleeve") if not v and t > hung_up)
+    started = next(t for t, v in p.truth_of("line finder 1/vertical") if v == 1 and t > hung_up)
+    assert home < started
 
 
 def test_finders_are_taken_in_rotation(play: Play) -> None:
