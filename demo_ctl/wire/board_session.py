@@ -160,7 +160,13 @@ class BoardSession:
         self._open = True
 
     def close(self):
-        """The host has gone: forget events and sound, and keep none until `open`."""
+        """The host has gone: forget events and sound, and keep none until `open`.
+
+        Should it say the same hello again, it has not heard the welcome: that hello comes out of `take` once more.
+        """
+        if type(self._reply) is Welcome:
+            self._command = b""
+            self._reply = None
         self._kept = self._sent = self._high = self._next
         self._audio = b""
         self._open = False

@@ -126,6 +126,31 @@ def test_another_nonce_is_another_hello() -> None:
     assert board.take() == (3, other)
 
 
+def test_hello_again_after_the_board_gave_the_host_up_opens_anew() -> None:
+    """The welcome was lost, the silence was too long and the board closed: the same hello must count once more."""
+    board = BoardSession()
+    board.feed(from_host(HELLO, 3), 0)
+    board.take()
+    board.open()
+    board.send(welcome())
+    board.outgoing(999)
+    board.close()
+    board.feed(from_host(HELLO, 3), 700_000)
+    assert board.take() == (3, HELLO)
+
+
+def test_a_command_performed_before_the_board_gave_the_host_up_stays_performed() -> None:
+    board = open_board()
+    board.feed(from_host(m.Start(9), 5), 0)
+    board.take()
+    board.answer(5, m.OK)
+    board.close()
+    board.outgoing(999)
+    board.feed(from_host(m.Start(9), 5), 700_000)
+    assert board.take() is None
+    assert sent(board.outgoing(999)) == [m.Answer(5, m.OK, 0)]
+
+
 def test_status_answers_its_request_again() -> None:
     board = BoardSession()
     status = m.Status(77, 5, 1, 0, 0, 0, 0, 0, 0)
