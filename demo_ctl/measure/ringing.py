@@ -20,7 +20,7 @@ from typing import NamedTuple
 from demo_ctl.measure.dialling import last_make_us
 from demo_ctl.measure.figures import LOST, count, not_measured, not_reached, room, surely_outside, time_ms
 from demo_ctl.measure.model import Measurement
-from demo_ctl.measure.sight import Sight
+from demo_ctl.measure.sight import Sight, Stretch
 from demo_ctl.plan.model import Check, Expectation
 from demo_ctl.wire import messages as m
 
@@ -103,19 +103,17 @@ def first_ring(sight: Sight, expectation: Expectation) -> Measurement:
     return time_ms(expectation, first.begin_us - make_us, doubts, (ended.number, first.numbers[0]))
 
 
-def _counted(sight: Sight, expectation: Expectation, found: list[Burst], end_us: float, whole: bool) -> Measurement:
+def _counted(sight: Sight, expectation: Expectation, found: list[Burst], stretch: Stretch) -> Measurement:
     """Count bursts, unless some of the stretch was not seen and those seen do not settle it."""
     evidence = [number for burst in found for number in burst.numbers]
     high = expectation.window.high
     ports = sorted({burst.port for burst in found})
     detail = "on port " + ", ".join(str(port) for port in ports) if ports else ""
     if high is None or len(found) <= high:
-        mark = sight.ended(expectation.index)
-        begin_us = mark.at_us if mark is not None else -inf
         port = expectation.other_port if expectation.check is Check.RANG else 0
-        if sight.lost(port, begin_us, end_us):
+        if sight.lost(port, stretch.begin_us, stretch.end_us):
             return not_measured(expectation, LOST, evidence)
-        if not whole:
+        if not stretch.whole:
             return not_measured(expectation, f"the call ended before this was over ({len(found)} seen)", evidence)
     return count(expectation, len(found), evidence, detail)
 
@@ -131,16 +129,14 @@ def rang(sight: Sight, expectation: Expectation) -> Measurement:
         for burst in bursts(sight, expectation.other_port)
         if burst.end_us > stretch.begin_us and burst.begin_us < stretch.end_us
     ]
-    return _counted(sight, expectation, found, stretch.end_us, stretch.whole)
+    return _counted(sight, expectation, found, stretch)
 
 
 def unwanted(sight: Sight, expectation: Expectation) -> Measurement:
     """Bursts on any port; "others rang" leaves the called port out."""
-    ended = sight.ended(expectation.index)
-    if ended is None:
+    stretch = sight.watched(expectation.index, expectation.until)
+    if stretch is None:
         return not_reached(expectation)
-    begin_us = ended.at_us if expectation.index else sight.start_us
-    stretch = sight.stretch(begin_us, expectation.until)
     spared = expectation.other_port if expectation.check is Check.OTHERS_RANG else 0
     # Ringing that has begun before may take a moment to be gone; still there after that, it counts.
     found = [
@@ -150,7 +146,7 @@ def unwanted(sight: Sight, expectation: Expectation) -> Measurement:
         for burst in bursts(sight, port)
         if burst.end_us > stretch.begin_us + SAME_US and burst.begin_us < stretch.end_us
     ]
-    return _counted(sight, expectation, found, stretch.end_us, stretch.whole)
+    return _counted(sight, expectation, found, stretch)
 
 
 def _seen(sight: Sight, expectation: Expectation) -> list[Burst] | Measurement:

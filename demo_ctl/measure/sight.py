@@ -123,6 +123,13 @@ class Sight:
             return Stretch(begin_us, self.end_us, False)
         return Stretch(begin_us, mark.at_us, mark.ending != m.STOPPED)
 
+    def watched(self, index: int, until: int) -> Stretch | None:
+        """From the end of step `index` to the end of step `until`; the whole plan for (0, -1). None: not reached."""
+        ended = self.ended(index)
+        if ended is None:
+            return None
+        return self.stretch(self.start_us if index == 0 and until < 0 else ended.at_us, until)
+
     def next_move_us(self, port: int, after: int) -> int:
         """When our own loop on `port` next moved after step `after`; the end of all events if it did not."""
         steps = self.plan.timeline.steps

@@ -5,7 +5,7 @@ from __future__ import annotations
 from demo_ctl.measure.dialling import GLITCH_US, SETTLED_US
 from demo_ctl.measure.figures import LOST, count, not_measured, not_reached, time_ms
 from demo_ctl.measure.model import Measurement
-from demo_ctl.measure.sight import Edge, Sight
+from demo_ctl.measure.sight import Edge, Sight, Stretch
 from demo_ctl.plan.model import Check, Expectation
 from demo_ctl.wire import messages as m
 
@@ -55,14 +55,12 @@ def release(sight: Sight, expectation: Expectation) -> Measurement:
     return time_ms(expectation, back.at_us - ended.at_us, doubts, (ended.number, back.number))
 
 
-def _count(sight: Sight, expectation: Expectation, found: list[Edge], ports: tuple[int, ...]) -> Measurement:
-    ended = sight.ended(expectation.index)
-    assert ended is not None
-    begin_us = ended.at_us if expectation.index else sight.start_us
-    stretch = sight.stretch(begin_us, expectation.until)
+def _count(
+    sight: Sight, expectation: Expectation, found: list[Edge], stretch: Stretch, ports: tuple[int, ...]
+) -> Measurement:
     evidence = tuple(edge.number for edge in found)
     if not found:
-        if any(sight.lost(port, begin_us, stretch.end_us) for port in ports):
+        if any(sight.lost(port, stretch.begin_us, stretch.end_us) for port in ports):
             return not_measured(expectation, LOST)
         if not stretch.whole:
             return not_measured(expectation, "the call ended before this was over (none seen)")
@@ -75,14 +73,15 @@ def held(sight: Sight, expectation: Expectation) -> Measurement:
     if began is None or ended is None:
         return not_reached(expectation)
     port, other = expectation.port, expectation.other_port
-    end_us = sight.stretch(began.at_us, expectation.until).end_us
+    stretch = sight.stretch(began.at_us, expectation.until)
+    end_us = stretch.end_us
     early_us = began.at_us - 2 * (sight.welcome.loop_blur_us + sight.welcome.stamp_blur_us)
     signs = [edge for signal in (m.NORMAL, m.REVERSED) for edge in sight.edges(port, signal, began.at_us, end_us)]
     make_us = ended.at_us - sight.plan.timeline.steps[expectation.index].b
     signs += _losses(sight, port, make_us + SETTLED_US, end_us)
     if other:
         signs += _losses(sight, other, early_us, end_us)
-    return _count(sight, expectation, sorted(signs), (port, other) if other else (port,))
+    return _count(sight, expectation, sorted(signs), stretch, (port, other) if other else (port,))
 
 
 def _losses(sight: Sight, port: int, begin_us: float, end_us: float) -> list[Edge]:
@@ -98,13 +97,11 @@ def _losses(sight: Sight, port: int, begin_us: float, end_us: float) -> list[Edg
 
 def no_reversal(sight: Sight, expectation: Expectation) -> Measurement:
     """Reversals of the port's battery."""
-    ended = sight.ended(expectation.index)
-    if ended is None:
+    stretch = sight.watched(expectation.index, expectation.until)
+    if stretch is None:
         return not_reached(expectation)
-    begin_us = ended.at_us if expectation.index else sight.start_us
-    end_us = sight.stretch(begin_us, expectation.until).end_us
-    found = [edge for edge in sight.edges(expectation.port, m.REVERSED, begin_us, end_us) if edge.level]
-    return _count(sight, expectation, found, (expectation.port,))
+    reversals = sight.edges(expectation.port, m.REVERSED, stretch.begin_us, stretch.end_us)
+    return _count(sight, expectation, [edge for edge in reversals if edge.level], stretch, (expectation.port,))
 
 
 KINDS = {
