@@ -67,7 +67,7 @@ false_start: st.SearchStrategy[Steps] = st.sampled_from(
     ]
 )
 opening = joined(lift_caller, tone, false_start, tone, pause)
-after = st.one_of(st.integers(1, 3).map(lambda n: f"{n} rings"), times)
+after = st.one_of(st.integers(1, 2).map(lambda n: f"{n} rings"), times)
 rings_first: st.SearchStrategy[Steps] = st.sampled_from(
     [[], [{"await": "ringing"}], [{"await": "ringing", "rings": 1}], [{"await": "ringing", "rings": 2}]]
 )
