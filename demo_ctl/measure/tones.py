@@ -382,9 +382,9 @@ class ToneWatch:
         shape, _ = fits(frames, self.tone)
         for fits_here in shape.tolist():
             self._run_us = self._run_us + HOP_US if fits_here else 0.0
-        # A row of frames each a hop further covers the window and a hop for each but the first.
         self._samples = self._samples[len(shape) * HOP :]
-        return self._run_us > 0 and self._run_us - HOP_US + self._window * STEP_US >= SURE_US
+        # The first window of a row that fits may hold the tone in its second half only.
+        return self._run_us - HOP_US + self._window / 2 * STEP_US >= SURE_US and self._run_us > 0
 
     def _interrupted(self, many: int) -> bool:
         self._samples = self._samples[-self._kept :]
