@@ -8,7 +8,9 @@ reads at power-up, for those who want to see it wrap at 2**30.
 
 On the free clock, time stands still except while the host waits in `read`; there it goes to whatever comes first: bytes
 for the host, the host's time limit, the firmware's deadline, an event of the unit. On the paced clock a thread of this
-port keeps unit and board at real time whether the host calls or not, so that a dead host is a silent host.
+port keeps unit and board at real time whether the host calls or not, so that a dead host is a silent host. When this
+process itself was held up (a busy computer, a lid closed), the paced clock waits for it instead of leaping: a board
+would have heard meanwhile what its host sent, so a leap would be taken for a silence that never was.
 
 pyserial takes an ImportError in here for "no such protocol": this module imports only what is always there, and says
 what is missing when a port is opened.
@@ -18,7 +20,8 @@ from __future__ import annotations
 
 import threading
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 from urllib.parse import parse_qsl, urlsplit
@@ -34,6 +37,7 @@ __all__ = ["FORM", "Options", "Serial", "SerialException"]
 
 FORM = "bench://?unit=PATH&seed=N&clock=free|paced&board=python|micropython&busy=STAGE/LEVEL/POSITIONS&ticks=N"
 SLICE_US = 1_000_000  # a read on the free clock looks this often whether it was cancelled
+LATE_MOST_US = 20_000  # a paced event is at most so late by the port's clock; the rest of a hold-up is not counted
 DEFAULT_UNIT = "configs/units/mossbrook.yaml"
 _OPTIONS = ("unit", "seed", "clock", "board", "busy", "ticks")
 
@@ -180,6 +184,13 @@ class Serial(SerialBase):
         """The simulated unit: the truth, for tests of the bench; never for checks."""
         return self.world.unit
 
+    @contextmanager
+    def standing_still(self) -> Iterator[World]:
+        """Give the world while no thread moves it, for tests that look inside or change something."""
+        with self._change:
+            yield self.world
+            self._change.notify_all()
+
     def open(self) -> None:
         """Power up unit and board. Raises SerialException."""
         if self.port is None:
@@ -211,19 +222,25 @@ class Serial(SerialBase):
 
     def unplug(self) -> None:
         """Pull the cable, for tests: calls of the host fail from now on, board and unit go on."""
-        with self._change:
+        with self.standing_still() as world:
             self._unplugged = True
-            self.world.hardware.set_listening(False)
-            self._change.notify_all()
+            world.hardware.set_listening(False)
 
     def clock_us(self) -> int:
         """Return the port's clock, microseconds since it was opened."""
         if self._paced and self.is_open:
-            return self._real_us()
+            with self._change:
+                return self._paced_us()
         return self.world.kernel.now_us
 
-    def _real_us(self) -> int:
-        return (time.monotonic_ns() - self._began_ns) // 1000
+    def _paced_us(self) -> int:
+        """Real time since opening, without what this process missed. Call with the lock held."""
+        real_us = (time.monotonic_ns() - self._began_ns) // 1000
+        missed_us = real_us - self.world.next_us() - LATE_MOST_US
+        if missed_us > 0 and not self._trouble:
+            self._began_ns += missed_us * 1000
+            real_us -= missed_us
+        return real_us
 
     def _keep_pace(self) -> None:
         """Keep the world at real time until the port is closed (a thread of its own)."""
@@ -231,10 +248,10 @@ class Serial(SerialBase):
             while self.is_open:
                 try:
                     before = len(self.world.hardware.to_host)
-                    self.world.advance(self._real_us())
+                    self.world.advance(self._paced_us())
                     if len(self.world.hardware.to_host) != before:
                         self._change.notify_all()
-                    wait_us = self.world.next_us() - self._real_us()
+                    wait_us = self.world.next_us() - self._paced_us()
                 except Exception as e:  # handed to whoever waits: a thread must not die unseen
                     self._trouble = e
                     self._change.notify_all()
@@ -326,7 +343,7 @@ class Serial(SerialBase):
     def _catch_up(self) -> None:
         """Bring the world to now first, so that bytes arrive when they were written and not earlier."""
         try:
-            self.world.advance(self._real_us())
+            self.world.advance(self._paced_us())
         except Exception as e:
             self._trouble = e
             raise _broken(e) from e

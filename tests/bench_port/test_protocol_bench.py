@@ -66,6 +66,12 @@ def ask_status(port: Serial) -> Any:
     return found[-1]
 
 
+def world_levels(port: Serial) -> int:
+    """What the board senses, read while its thread stands still."""
+    with port.standing_still() as world:
+        return world.unit.levels()
+
+
 # Time.
 
 
@@ -146,6 +152,29 @@ def test_paced_a_dead_host_is_a_silent_host(board: str) -> None:
             assert released.wait(30)
         closed_us = next(at_us for closed, at_us in moves if closed)
         assert next(at_us for closed, at_us in moves if not closed and at_us > closed_us) == closed_us + 600_000
+
+
+def test_paced_a_computer_that_was_held_up_is_not_a_silent_host(monkeypatch: pytest.MonkeyPatch) -> None:
+    real_ns = [0]
+    monkeypatch.setattr("time.monotonic_ns", lambda: real_ns[0])
+    with bench(clock="paced") as port:
+        port.write(LIFTED)
+        before = port.clock_us()
+        real_ns[0] += 5_000_000_000  # the lid was closed; meanwhile the host's heartbeat lay in the line
+        port.write(frame(encode(0, m.Heartbeat(0))) + frame(encode(9, m.StatusRequest(1))))
+        assert before <= port.clock_us() < before + 600_000
+        heard: list[Any] = []
+        while not any(type(x) is m.Status for x in heard):
+            heard += messages(port.read(max(1, port.in_waiting)))
+            real_ns[0] += 1_000_000
+        status = next(x for x in heard if type(x) is m.Status)
+        assert status.plan_state == m.RUNNING
+        # But real silence is silence, however time passes.
+        while world_levels(port) & 1 << m.LOOP or port.clock_us() < 100_000:
+            before = port.clock_us()
+            real_ns[0] += 7_000_000
+            assert port.clock_us() >= before
+        assert port.clock_us() > 600_000
 
 
 # URLs.
@@ -236,7 +265,8 @@ def test_micropython_killed_is_said_to_whoever_reads(clock: str) -> None:
 def test_a_fault_of_the_bench_is_an_error_of_the_port(clock: str) -> None:
     with bench(clock=clock) as port:
         port.timeout = None  # whoever waits for ever must be told too
-        port.world.kernel.at(200_000, lambda: [][0])
+        with port.standing_still() as world:
+            world.kernel.at(world.kernel.now_us + 200_000, lambda: [][0])
         with pytest.raises(serial.SerialException, match=r"broke down.*IndexError"):
             port.read(1)
         with pytest.raises(serial.SerialException, match=r"broke down.*IndexError"):
