@@ -1,0 +1,335 @@
+"""What people and programs read of a call and of a plan."""
+
+from __future__ import annotations
+
+import io
+import json
+from dataclasses import replace
+from fractions import Fraction
+from typing import Any
+
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from rich.console import Console, RenderableType
+
+from demo_ctl.judge.judge import judge
+from demo_ctl.judge.model import Judgement
+from demo_ctl.measure.model import Measurement
+from demo_ctl.plan.model import Check, Expectation, Gate, PaceRow, Plan, Step, Stretch, Timeline
+from demo_ctl.report.call import GROUPS, call_tables, grouped, summary
+from demo_ctl.report.live import live_line
+from demo_ctl.report.machine import call_json, plan_json
+from demo_ctl.report.plan import plan_tables
+from demo_ctl.report.words import decimals_for, quantity_words, time_words, window_words
+from demo_ctl.terms.errors import Place
+from demo_ctl.terms.outcome import Outcome
+from demo_ctl.terms.quantity import Quantity
+from demo_ctl.terms.window import Window
+from demo_ctl.wire import messages as m
+
+WIDTH = 80
+
+
+def printed(parts: list[RenderableType], *, colour: bool = False) -> str:
+    out = io.StringIO()
+    console = Console(file=out, width=WIDTH, force_terminal=colour, no_color=not colour, highlight=False)
+    for part in parts:
+        console.print(part)
+    return out.getvalue()
+
+
+def plan() -> Plan:
+    place = Place("configs/calls/sample.yaml", 12)
+    steps = (
+        Step(m.OP_LOOP, 1, 1, 0, 0, "caller lifts", place),
+        Step(m.OP_GATE, 1, 1, 4_000_000, 1, "hold for dial tone at caller", place),
+        *(Step(m.OP_PULSES, 1, int(digit), 61_000, 39_000, f"caller dials {digit}", place, digit) for digit in "5531"),
+        Step(m.OP_RINGING, 2, 1, 30_000_000, 0, "ringing window for called opens", Place("other.yaml", 3)),
+        Step(m.OP_WAIT_FOR, 2, m.RINGING << 1 | 1 | 2 << 8, 6_900_000, 1, "let it ring 2 times", place),
+        Step(m.OP_WAIT, 0, 0, 90_000_000, 0, "talk [for a long time]", place),
+    )
+    expectations = (
+        Expectation("delay", Check.DIAL_TONE_DELAY, "dial tone delay", Window(None, 3000, "ms", "S1"), place, port=1),
+        *(
+            Expectation(f"d{n}", Check.PULSES, f"digit {n}: pulses", Window(p, p, "pulses", "S8"), place, index=n + 1)
+            for n, p in enumerate((5, 5, 3, 1), 1)
+        ),
+        Expectation(
+            "cut", Check.CUT_THROUGH, "selector cuts through", Window(130, 560, "ms", "S9"), place, required=False
+        ),
+        Expectation("tone", Check.TONE, "ringback at caller", Window(1, 1, "", "this script"), place),
+        Expectation("trip", Check.RING_TRIP, "ringing trips at called", Window(None, 200, "ms", "LSSGR"), place),
+        Expectation("answer", Check.ANSWER_REVERSAL, "battery reverses", Window(None, 400, "ms", "S14"), place),
+        Expectation("release", Check.RELEASE, "caller released", Window(350, 1100, "ms", "S10"), place),
+    )
+    return Plan(
+        script="sample",
+        title="A sample",
+        unit="a unit",
+        pace=Fraction(1, 4),
+        number="KL5-31",
+        digits="5531",
+        caller_port=1,
+        called_port=2,
+        timeline=Timeline(steps, (m.CALLING, m.CALLED, m.UNUSED, m.UNUSED)),
+        expectations=expectations,
+        pace_table=(PaceRow("talk", Stretch.STRETCHABLE, "4 s", "16 s", "16 s", "nothing waits for this"),),
+        gates=(Gate(1, 1, 1, None, "look at the finder", 4_000_000),),
+        least_us=91_400_000,
+        most_us=102_300_000,
+        ringing=True,
+        notes=("a note",),
+    )
+
+
+GOOD: dict[str, Any] = {
+    "delay": Quantity(203.4, "ms", 0.21),
+    "d1": Quantity(5, "pulses"),
+    "d2": Quantity(5, "pulses"),
+    "d3": Quantity(3, "pulses"),
+    "d4": Quantity(1, "pulses"),
+    "cut": Quantity(202, "ms", 0.06),
+    "tone": Quantity(1, ""),
+    "trip": Quantity(101, "ms", 0.06),
+    "answer": Quantity(151, "ms", 0.06),
+    "release": Quantity(571, "ms", 0.06),
+}
+
+
+def result(**changed: Any) -> tuple[Plan, Judgement]:
+    made = plan()
+    figures = GOOD | changed
+    measurements = tuple(
+        Measurement(each.id, figures[each.id], True, reason="" if figures[each.id] else "it was not sensed")
+        for each in made.expectations
+    )
+    return made, judge(made, measurements)
+
+
+def test_every_kind_of_check_has_one_group() -> None:
+    stand = [check for checks in GROUPS.values() for check in checks]
+    assert sorted(stand, key=lambda check: check.value) == sorted(Check, key=lambda check: check.value)
+
+
+def test_a_good_call_reads_in_the_order_of_a_call() -> None:
+    made, judgement = result()
+    text = printed(call_tables(made, judgement, simulated=True))
+    heads = [text.index(head) for head in ("Dialling", "Switching", "Ringing", "Supervision", "Release")]
+    assert heads == sorted(heads)
+    assert "pulses in each of 4 digits" in text
+    assert "digit 2: pulses" not in text
+    assert "203.4 ± 0.4 ms" in text
+    assert "on the bench" in text
+    assert text.rstrip().endswith("PASSED: 10 checks, 10 pass")
+
+
+def test_a_digit_that_missed_stands_alone() -> None:
+    made, judgement = result(d3=Quantity(2, "pulses"))
+    text = printed(call_tables(made, judgement))
+    assert "pulses in 3 of 4 digits" in text
+    assert "digit 3: pulses" in text
+    assert "1 pulse less than the 3 pulses expected" in " ".join(text.split())
+    assert "FAILED: 10 checks, 9 pass, 1 fail" in text
+
+
+def test_fails_say_by_how_much_and_where_they_are_written() -> None:
+    made, judgement = result(trip=Quantity(312, "ms", 1))
+    text = " ".join(printed(call_tables(made, judgement)).split())
+    assert "fail: ringing trips at called: 312 ms, 112 ms more than the 200 ms allowed (LSSGR)" in text
+    assert "[configs/calls/sample.yaml:12]" in text
+
+
+def test_an_optional_figure_that_is_missing_does_not_spoil_the_call() -> None:
+    made, judgement = result(cut=None)
+    text = " ".join(printed(call_tables(made, judgement)).split())
+    assert "selector cuts through: not measured, it was not sensed (the call passes all the same)" in text
+    assert "PASSED: 10 checks, 9 pass, 1 not measured" in text
+
+
+@pytest.mark.parametrize("status", ["ended early", "interrupted", "link lost", "tripped", "error"])
+def test_how_a_call_ended_is_said(status: str) -> None:
+    made, judgement = result()
+    text = printed(call_tables(made, judgement, status=status, reason="because of [this]", released=False))
+    assert status in text
+    assert "because of [this]" in text
+    assert "lets go by itself" in " ".join(text.split())
+
+
+def test_judging_that_was_broken_off_is_no_pass() -> None:
+    text = printed(call_tables(plan(), None, status="interrupted", reason="stopped by Ctrl-C"))
+    assert "could not be judged" in text
+    assert "PASSED" not in text
+
+
+figures = st.none() | st.builds(
+    lambda value, u: (value, u), st.floats(0, 1e7), st.sampled_from([0.0, 0.003, 0.2, 14.0, 2000.0])
+)
+
+
+@settings(deadline=None, max_examples=40)
+@given(st.lists(figures, min_size=10, max_size=10))
+def test_any_result_fits_and_says_in_words_what_colour_says(values: list[tuple[float, float] | None]) -> None:
+    """Law: no line is wider than 80 columns, and without colour nothing is lost."""
+    made = plan()
+    measurements = tuple(
+        Measurement(
+            each.id, None if value is None else Quantity(value[0], each.window.unit, value[1]), True, reason="why not"
+        )
+        for each, value in zip(made.expectations, values, strict=True)
+    )
+    judgement = judge(made, measurements)
+    parts = call_tables(made, judgement, simulated=True)
+    text = printed(parts)
+    assert max(len(line) for line in text.splitlines()) <= WIDTH
+    for row in judgement.verdicts:
+        if row.check is not Check.PULSES:
+            assert row.outcome.value in text.lower()
+    assert ("PASSED" in text) is judgement.passed
+    bare = printed(parts, colour=True)
+    assert "\x1b[" in bare
+
+
+def test_json_is_whole_and_stable() -> None:
+    made, judgement = result(trip=Quantity(312, "ms", 1), cut=None)
+    data = json.loads(json.dumps(call_json(made, judgement, status="finished", simulated=True), allow_nan=False))
+    assert set(data) == {
+        "format",
+        "script",
+        "title",
+        "unit",
+        "number",
+        "digits",
+        "pace",
+        "simulated",
+        "status",
+        "reason",
+        "released",
+        "passed",
+        "counts",
+        "verdicts",
+    }
+    assert data["format"] == "demo_ctl result 1"
+    assert (data["passed"], data["pace"]) == (False, "1/4")
+    assert data["counts"] == {"pass": 8, "marginal": 0, "fail": 1, "not measured": 1, "not run": 0}
+    # Every digit is there, though people see one line.
+    assert [row["expectation"] for row in data["verdicts"]] == [each.id for each in made.expectations]
+    trip = data["verdicts"][7]
+    assert set(trip) == {
+        "expectation",
+        "check",
+        "group",
+        "title",
+        "outcome",
+        "required",
+        "quantity",
+        "window",
+        "say",
+        "place",
+        "evidence",
+    }
+    assert trip["quantity"] == {"value": 312, "unit": "ms", "u": 1}
+    assert trip["window"] == {"low": None, "high": 200, "unit": "ms", "source": "LSSGR"}
+    assert trip["place"] == {"file": "configs/calls/sample.yaml", "line": 12}
+    assert (trip["group"], trip["check"], trip["outcome"]) == ("ringing", "ring trip", "fail")
+    assert data["verdicts"][5]["quantity"] is None
+
+
+def test_json_without_a_judgement() -> None:
+    data = json.loads(json.dumps(call_json(plan(), None, status="error", reason="x")))
+    assert (data["passed"], data["verdicts"], data["counts"]) == (None, [], {})
+
+
+def test_a_plan_reads_whole_at_80_columns() -> None:
+    text = printed(plan_tables(plan()))
+    assert max(len(line) for line in text.splitlines()) <= WIDTH
+    flat = " ".join(text.split())
+    for wanted in (
+        "Dials KL5-31 (5531) at pace 1/4",
+        "port 1 calling, port 2 called",
+        "Takes 1 min 31 s at least, 1 min 42 s at most",
+        "Gate 1 waits for a person: look at the finder",
+        "It rings a bell",
+        "Note: a note",
+        "5 x 61 ms off,",
+        "pulses in each of 4 digits",
+        "[for a long time]",
+        "stretchable",
+        "a: nothing waits for this",
+        "other.yaml:3",
+        "* counts only if it can be sensed",
+    ):
+        assert wanted in flat, wanted
+
+
+def test_a_timeline_starts_each_step_when_those_before_must_have_ended() -> None:
+    """Waits for a condition may take no time at all; pulses and waits take theirs."""
+    rows = [line.split() for line in printed(plan_tables(plan())).splitlines() if line[:3].strip().isdigit()]
+    starts = {int(row[0]): float(row[1]) for row in rows}
+    assert starts[2] == 0.0
+    assert starts[3] == 0.5
+    assert starts[6] == 1.4
+    assert starts[8] == 1.4
+
+
+def test_plan_json_holds_every_instruction() -> None:
+    data = json.loads(json.dumps(plan_json(plan()), allow_nan=False))
+    assert data["format"] == "demo_ctl plan 1"
+    assert data["pace"] == "1/4"
+    assert [step["op"] for step in data["timeline"]["steps"]] == [step.op for step in plan().timeline.steps]
+    assert data["pace_table"][0]["kind"] == "stretchable"
+
+
+def test_live_lines() -> None:
+    def read(*item: Any) -> str:
+        line = live_line(*item)
+        return "" if line is None else line.plain.strip()
+
+    assert read("began", 1_234_567, "caller dials 5", "", 1) == "1.235 s  caller dials 5 ..."
+    assert read("ended", 2_000_000, "await ringing", "met", 2).endswith("await ringing: it came")
+    assert read("ended", 2_000_000, "await ringing", "limit", 2).endswith("its time ran out")
+    assert read("sensed", 0, "ringing on", "", 2).endswith("port 2: ringing on")
+    assert read("ringing", 0, "off", "plan ended").endswith("ringing guard: off (plan ended)")
+    assert read("lost", 0, "edges lost", "7", 1).endswith("edges lost: 7")
+    # Braces and brackets of a script's own words are only words.
+    assert read("gate", 0, "say {this} [now]", "60 s at most").endswith("holding: say {this} [now] (60 s at most)")
+    assert live_line("a kind of tomorrow", 0, "x") is None
+
+
+@pytest.mark.parametrize(
+    ("us", "words"),
+    [
+        (0, "0 ms"),
+        (61_000, "61 ms"),
+        (800_000, "800 ms"),
+        (2_500_000, "2.5 s"),
+        (60_000_000, "1 min"),
+        (90_000_000, "1 min 30 s"),
+    ],
+)
+def test_times(us: int, words: str) -> None:
+    assert time_words(us) == words
+
+
+@pytest.mark.parametrize(
+    ("doubt", "decimals"), [(0, 0), (170, 0), (17, 0), (9.2, 0), (1.4, 1), (0.42, 1), (0.12, 2), (0.004, 3), (1e-6, 3)]
+)
+def test_decimals_follow_the_doubt(doubt: float, decimals: int) -> None:
+    assert decimals_for(doubt) == decimals
+
+
+def test_figures_and_windows_in_words() -> None:
+    assert quantity_words(Quantity(2617.41, "ms", 4.6)) == "2617 ± 9 ms"
+    assert quantity_words(Quantity(1, "rings")) == "1 ring"
+    assert window_words(Window(130, 560, "ms", "")) == "130 to 560 ms"
+    assert window_words(Window(0, 0, "rings", "")) == "0 rings"
+    assert window_words(Window(600, None, "ms", "")) == "at least 600 ms"
+    assert window_words(Window(None, None, "ms", "")) == "any"
+
+
+def test_groups_keep_the_order_of_verdicts() -> None:
+    _, judgement = result()
+    rows = grouped(replace(judgement, verdicts=judgement.verdicts[::-1]).verdicts)
+    assert [row.expectation for row in rows["dialling"]] == ["d4", "d3", "d2", "d1", "delay"]
+    assert "FAILED" in summary(Judgement((), False))
+    assert Outcome.PASS.value in summary(judgement)
