@@ -3,6 +3,9 @@
 A frame is COBS(payload + CRC-32 of the payload, low byte first) followed by one zero byte. Coded content has no
 zero, so a zero on the line can only be the end of a frame, and a listener is in step again after the next one,
 whatever came before.
+
+There is no empty payload: its CRC is four zeros, so one flipped bit in a frame that begins with five zeros would cut
+a sound empty frame off it.
 """
 
 from binascii import crc32
@@ -11,15 +14,15 @@ from demo_ctl.wire.stuffing import MOST_CONTENT, stuff, unstuff
 
 MOST_PAYLOAD = MOST_CONTENT - 4  # the CRC's four bytes
 MOST_FRAME = MOST_CONTENT + 2  # COBS's one byte and the zero at the end
-_LEAST_CODED = 5  # an empty payload
+_LEAST_CODED = 6  # one byte of payload, its CRC and COBS's one byte
 _MOST_CODED = MOST_CONTENT + 1
 _RESIDUE = 0x2144DF1C  # CRC-32/ISO-HDLC over any data followed by its own CRC, low byte first (facts Q03)
 
 
 def frame(payload):
-    """Return `payload` (bytes, at most 250) as a frame of len(payload) + 6 bytes; ValueError if it is longer."""
-    if len(payload) > MOST_PAYLOAD:
-        raise ValueError("a payload has at most %d bytes, not %d" % (MOST_PAYLOAD, len(payload)))
+    """Return `payload` (bytes, 1 to 250) as a frame of len(payload) + 6 bytes; ValueError otherwise."""
+    if not 1 <= len(payload) <= MOST_PAYLOAD:
+        raise ValueError("a payload has 1 to %d bytes, not %d" % (MOST_PAYLOAD, len(payload)))
     return stuff(payload + crc32(payload).to_bytes(4, "little")) + b"\0"
 
 
