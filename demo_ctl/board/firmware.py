@@ -197,7 +197,7 @@ class Firmware:
     # What the sequencer asks for.
 
     def post(self, at_us, kind, port, value):
-        """Queue an event. A full queue releases the lines and ends the plan."""
+        """Queue an event. A full queue ends the plan and with it releases the lines."""
         if not self._host:
             return
         if not self._unqueued and self.session.post(at_us, kind, port, value):
@@ -207,7 +207,6 @@ class Firmware:
         if kind == m.EV_PLAN:
             self._owed = (at_us, value)
         if first:
-            self.release(at_us, m.R_OVERFLOW)
             self.sequencer.end_early(at_us, m.R_OVERFLOW)
 
     def _tell_overflow(self):

@@ -30,5 +30,5 @@ def run(pins):
         left_us = deadline_us - loop.clock.now(pins.ticks_us())
         if left_us > IDLE_US:
             pins.collect()
-        elif left_us > REST_US:
+        if left_us > REST_US:
             pins.rest(REST_US)

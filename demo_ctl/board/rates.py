@@ -32,7 +32,6 @@ class Losses:
     def __init__(self):
         self.next_us = FAR_US
         self._open = {}  # (kind, port) -> [due_us, count]
-        self._told_us = {}
 
     def note(self, at_us, kind, port, count):
         """Count a loss at this instant."""
@@ -41,7 +40,7 @@ class Losses:
         if entry:
             entry[1] += count
             return
-        due_us = max(at_us, self._told_us.get(key, -FAR_US)) + LOSS_REPORT_US
+        due_us = at_us + LOSS_REPORT_US  # the report before was not later than now
         self._open[key] = [due_us, count]
         if due_us < self.next_us:
             self.next_us = due_us
@@ -52,7 +51,6 @@ class Losses:
         keys = [key for key, entry in self._open.items() if entry[0] == due_us]
         key = min(keys)  # dictionaries keep no order on the chip
         count = self._open.pop(key)[1]
-        self._told_us[key] = due_us
         self.next_us = FAR_US
         for entry in self._open.values():
             self.next_us = min(self.next_us, entry[0])
@@ -61,5 +59,4 @@ class Losses:
     def clear(self):
         """Forget everything: another host is here."""
         self._open.clear()
-        self._told_us.clear()
         self.next_us = FAR_US

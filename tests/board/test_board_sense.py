@@ -201,3 +201,29 @@ def test_losses_are_told_whole_and_not_too_often(notes: list[tuple[int, int, int
         assert sum(one[2] for one in own) == sum(count for _, p, count in notes if p == port)
         assert all(b[0] - a[0] >= limits.LOSS_REPORT_US for a, b in itertools.pairwise(own))
     assert told == sorted(told, key=lambda one: one[0])
+
+
+def test_a_late_pass_judges_edges_by_their_own_stamps() -> None:
+    """4 ms and 6 ms long levels, both looked at in one pass 15 ms later."""
+    stage = Stage()
+    stage.hello()
+    begin_us = stage.now_us
+    for at_us, level in ((1_000, 1), (5_000, 0), (7_000, 1), (13_000, 0)):
+        stage.pins.at(begin_us + at_us, m.NORMAL, level)
+    stage.pins.now_us = begin_us + 15_000
+    stage.run(begin_us + 50_000)
+    states = [(one.at_us - begin_us, one.value & 1) for one in stage.events(m.EV_STATE)]
+    assert states == [(7_000, 1), (13_000, 0)]
+
+
+def test_an_edge_later_than_the_pass_waits_for_its_turn() -> None:
+    """An interrupt may come between the reading of the clock and the reading of the queue."""
+    stage = Stage()
+    stage.hello()
+    begin_us = stage.now_us
+    stage.pins.at(begin_us + 1_000, m.NORMAL, 1)
+    stage.run(begin_us + 5_990)
+    stage.pins.edges.append(((begin_us + 6_100) & (1 << 30) - 1, m.NORMAL << 1))  # steady for 5.1 ms
+    stage.run(begin_us + 20_000)
+    states = [(one.at_us - begin_us, one.value & 1) for one in stage.events(m.EV_STATE)]
+    assert states == [(1_000, 1), (6_100, 0)]

@@ -11,6 +11,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from demo_ctl.board import limits
+from demo_ctl.board.main import run
 from demo_ctl.wire import messages as m
 
 I = m.Instruction  # noqa: E741
@@ -281,3 +282,54 @@ def test_audio_blocks_and_what_was_dropped() -> None:
         assert one.data == bytes([one.first // m.AUDIO_BLOCK + 1 & 255, 8]) * m.AUDIO_BLOCK
         assert one.port == 2
     assert len({one.first for one in blocks}) == len(blocks)
+    assert stage.passes < 600  # a block costs a pass or two, not one every millisecond
+
+
+def test_a_way_to_the_host_that_was_full_is_tried_again() -> None:
+    stage = Stage()
+    stage.hello()
+    stage.pins.space = 0
+    assert stage.ask(m.StatusRequest(4), 1_000) is None
+    stage.pins.space = 4096
+    stage.run(stage.now_us + limits.BLOCKED_US)
+    assert stage.host.answered.nonce == 4
+
+
+def test_the_clock_is_looked_at_in_time() -> None:
+    stage = Stage(start_us=123)
+    stage.run(123)
+    assert stage.deadline_us == 123 + 300_000_000
+    stage.run(3 << 30)
+    assert stage.hello().now_us == 3 << 30
+
+
+def test_the_chips_loop_rests_and_collects_only_when_nothing_is_due() -> None:
+    class Enough(Exception):
+        pass
+
+    done: list[str] = []
+    pins = Stage().pins
+    pins.arrive()
+    ticks_left = [200]
+
+    def ticks() -> int:
+        ticks_left[0] -= 1
+        if not ticks_left[0]:
+            raise Enough
+        pins.now_us += 100
+        pins.arrive()
+        return int(pins.now_us)
+
+    pins.ticks_us = ticks
+    pins.collect = lambda: done.append("collect")
+    pins.rest = lambda most_us: done.append("rest")
+    with pytest.raises(Enough):
+        run(pins)
+    assert set(done) == {"collect", "rest"}  # nothing is due for five minutes
+    done.clear()
+    ticks_left[0] = 200
+    for nth, bit in enumerate((0, 1, 2, 4, 5, 6, 8, 9, 10, 12)):  # one filter or another always ends within 20 ms
+        pins.at(pins.now_us + nth * 3_000, bit, 1)
+    with pytest.raises(Enough):
+        run(pins)
+    assert set(done) == {"rest"}
