@@ -79,13 +79,12 @@ def _same_pulses(rows: list[Verdict]) -> list[Verdict]:
 
 
 def _table(name: str, rows: list[Verdict]) -> Table:
-    table = Table(
-        title=name.capitalize(), title_justify="left", title_style="bold", box=None, padding=(0, 1, 0, 0), expand=True
-    )
+    table = Table(title=name.capitalize(), title_justify="left", title_style="bold", box=None, padding=(0, 1, 0, 0))
     table.add_column("result", width=12, no_wrap=True, header_style="dim")
-    table.add_column("check", ratio=1, overflow="fold", header_style="dim")
-    table.add_column("measured", width=17, overflow="fold", header_style="dim")
-    table.add_column("allowed", width=17, overflow="fold", header_style="dim")
+    # Blanks, unlike a width, are given up on a narrow screen; on a wide one they line up all groups.
+    table.add_column("check".ljust(46), overflow="fold", header_style="dim")
+    table.add_column("measured", min_width=18, no_wrap=True, header_style="dim")
+    table.add_column("allowed", min_width=16, no_wrap=True, header_style="dim")
     same = _same_pulses(rows)
     digits = sum(1 for row in rows if row.check is Check.PULSES)
     for row in rows:

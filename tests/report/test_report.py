@@ -21,7 +21,7 @@ from demo_ctl.report.call import GROUPS, call_tables, grouped, summary
 from demo_ctl.report.live import live_line
 from demo_ctl.report.machine import call_json, plan_json
 from demo_ctl.report.plan import plan_tables
-from demo_ctl.report.words import decimals_for, quantity_words, time_words, window_words
+from demo_ctl.report.words import allowed_words, decimals_for, measured_words, quantity_words, time_words, window_words
 from demo_ctl.terms.errors import Place
 from demo_ctl.terms.outcome import Outcome
 from demo_ctl.terms.quantity import Quantity
@@ -185,6 +185,8 @@ def test_any_result_fits_and_says_in_words_what_colour_says(values: list[tuple[f
     for row in judgement.verdicts:
         if row.check is not Check.PULSES:
             assert row.outcome.value in text.lower()
+            for figure in (measured_words(row.check, row.quantity), allowed_words(row.check, row.window)):
+                assert set(figure.split()) <= set(text.split()), figure
     assert ("PASSED" in text) is judgement.passed
     bare = printed(parts, colour=True)
     assert "\x1b[" in bare
