@@ -146,6 +146,7 @@ class HostSession:
         if type(message) is Hello:
             # Begin each session elsewhere, so that nothing late from the one before is taken for an answer.
             self._sequence = message.nonce & 0xFF
+            self._welcomed = False
         elif self._request is not None:
             raise ValueError("a command is still waiting for its answer")
         else:

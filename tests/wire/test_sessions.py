@@ -84,6 +84,22 @@ def test_repeated_before_it_was_answered() -> None:
     assert sent(board.outgoing(999)) == [m.Answer(5, m.OK, 0)]
 
 
+def test_each_command_has_its_own_answer() -> None:
+    board = BoardSession()
+    for number in range(3):
+        command = from_host(m.Start(number), number)
+        board.feed(command, 0)
+        assert board.take() == (number, m.Start(number))
+        board.feed(command, 0)
+        assert board.outgoing(999) == b""  # in particular not the answer of the command before
+        board.answer(number, m.E_STATE, number)
+        for _ in range(2):
+            assert sent(board.outgoing(999)) == [m.Answer(number, m.E_STATE, number)]
+            board.feed(command, 0)
+        assert board.take() is None
+        board.outgoing(999)
+
+
 @pytest.mark.parametrize("other", [from_host(m.Start(9), 6), from_host(m.Start(8), 5), from_host(m.Go(9), 5)])
 def test_another_command_is_another_command(other: bytes) -> None:
     board = BoardSession()
@@ -336,6 +352,19 @@ def test_a_request_is_repeated_byte_for_byte_then_given_up() -> None:
             host.tick(1000 + TRIES * RETRY_US)
     host.request(HELLO, 5_000_000)  # only a new hello begins again
     assert host.outgoing() == first
+
+
+def test_a_new_hello_begins_everything_anew() -> None:
+    host = open_host()
+    host.feed(events(0, 1, 3), 0)
+    again = HELLO._replace(nonce=99)
+    host.request(again, 10)
+    assert sent(host.outgoing())[0] == again
+    # Not welcomed yet: this is the old session's.
+    assert host.feed(events(2), 20) == []
+    assert host.feed(frame(encode(0, welcome(99))) + events(0, 1), 30) == [welcome(99), event(0), event(1)]
+    host.tick(30 + ACK_US)
+    assert sent(host.outgoing()) == [m.EventAck(2, 0)]
 
 
 def test_one_command_at_a_time() -> None:
