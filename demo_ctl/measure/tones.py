@@ -55,7 +55,8 @@ LEAST_TONE_US = 40_000.0
 SURE_US = 150_000.0
 #: Two log-likelihood units: 95 % of one unknown instant.
 _NEARLY = 4.0
-_FIT = 1600
+#: Samples of steady tone that an edge is judged by.
+_FIT = 1000
 
 Floats = np.ndarray[Any, np.dtype[np.float32]]
 Flags = np.ndarray[Any, np.dtype[np.bool_]]
@@ -155,10 +156,15 @@ def spectra(samples: Samples, window: int, *, padded: bool = True) -> Frames:
         edge = np.zeros(window // 2, dtype=np.float32)
         exact = np.concatenate((edge, exact, edge))
     views = np.lib.stride_tricks.sliding_window_view(exact, window)[::HOP]
-    found = np.fft.rfft(views * _hann(window), axis=1)
+    # Windows too quiet for any tone (Parseval: their parts cannot reach FLOOR) need no transform.
+    sums = np.concatenate(([0.0], np.cumsum(exact * exact, dtype=np.float64)))
+    starts = HOP * np.arange(len(views))
+    loud = sums[starts + window] - sums[starts] >= 0.375 * window * FLOOR * FLOOR
+    found = np.fft.rfft(views[loud] * _hann(window), axis=1)
     # A sine of mean square 1/2 has 1/2 in its three bins together: sum of hann^2 is 3/8 of the window.
-    power = (found.real**2 + found.imag**2) * (2 / (window * window * 0.375))
-    return Frames(power.astype(np.float32, copy=False), AUDIO_HZ / window)
+    power = np.zeros((len(views), window // 2 + 1), dtype=np.float32)
+    power[loud] = (found.real**2 + found.imag**2) * (2 / (window * window * 0.375))
+    return Frames(power, AUDIO_HZ / window)
 
 
 def fits(frames: Frames, tone: Tone) -> tuple[Flags, Samples]:
