@@ -76,7 +76,12 @@ class World:
         while True:
             now_us = kernel.now_us
             if hardware.dirty or self.deadline_us <= now_us:
-                self._pass(now_us)
+                hardware.begin()
+                deadline_us = self.board.step() - self._zero_us
+                hardware.end()
+                if deadline_us <= now_us:
+                    deadline_us = self._again(now_us)
+                self.deadline_us = deadline_us
                 if stop_at_bytes and hardware.to_host:
                     return
             elif now_us >= until_us:
@@ -86,19 +91,13 @@ class World:
                 next_us = kernel.next_us()
                 kernel.run_to(to_us if next_us is None or next_us > to_us else next_us)
 
-    def _pass(self, now_us: int) -> None:
-        hardware = self.hardware
-        hardware.begin()
-        deadline_us = self.board.step() - self._zero_us
-        hardware.end()
+    def _again(self, now_us: int) -> int:
+        """Firmware wants its next pass at once: at the same instant, unless it does so without end."""
         if now_us != self._passed_us:
             self._passed_us = now_us
             self._passes = 0
-        elif deadline_us <= now_us:
-            self._passes += 1
-            if self._passes > SAME_INSTANT_MOST:
-                deadline_us = now_us + PASS_US
-        self.deadline_us = deadline_us
+        self._passes += 1
+        return now_us if self._passes < SAME_INSTANT_MOST else now_us + PASS_US
 
     def next_us(self) -> int:
         """Return the earliest instant at which something happens."""
