@@ -82,6 +82,7 @@ LOAD_MOST: int
 AUDIO_HZ: int
 AUDIO_BLOCK: int
 AUDIO_BLOCK_US: int
+AUDIO_REST: int
 TABLE_HASH: int
 TABLE: dict[int, tuple[Any, str, bool]]
 CODES: dict[Any, int]
