@@ -69,9 +69,9 @@ def test_stepped_at_deadlines_and_edges_and_nowhere_else(
     world.advance(10_000)
     assert board.edges == sorted(edges)  # each seen, with its own stamp
     want = {0, *edges}
-    reached, asked = 0, [*gaps, 1 << 40]
+    reached, asked = 0, list(gaps)
     for at in board.steps[1:]:  # replay what it asked for
-        deadline = reached + asked.pop(0)
+        deadline = reached + (asked.pop(0) if asked else 1 << 40)
         assert at == deadline or at in want
         assert at <= deadline
         reached = at
