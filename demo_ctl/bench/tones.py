@@ -1,6 +1,6 @@
 """What a line hears, made with numpy when somebody asks for a block and never before.
 
-The converter's scale: 12 bits resting at 2048, 1000 counts a volt at the line, so that 0 dBm in 600 ohm
+The converter's scale: 12 bits resting at AUDIO_REST, 1000 counts a volt at the line, so that 0 dBm in 600 ohm
 (0.7746 V RMS, facts L15) swings 1095 counts either way, and the range ends near +5.4 dBm.
 
 Silent while no current flows. A tone's parts are summed, each at the tone's level, keyed by its cadence from the
@@ -21,9 +21,8 @@ import numpy as np
 from demo_ctl.bench.cadence import Cadence
 from demo_ctl.bench.lines import Heard, Wave
 from demo_ctl.office.model import Tone, Tones
-from demo_ctl.wire.messages import AUDIO_BLOCK, AUDIO_BLOCK_US, AUDIO_HZ
+from demo_ctl.wire.messages import AUDIO_BLOCK, AUDIO_BLOCK_US, AUDIO_HZ, AUDIO_REST
 
-RESTING = 2048
 COUNTS_A_VOLT = 1000.0
 NOISE_dBm = -65.0
 CLICK_V = 0.4
@@ -31,7 +30,7 @@ CLICK_US = 1000.0
 HUM_V = 0.5
 
 #: A block of nothing.
-SILENCE = RESTING.to_bytes(2, "little") * AUDIO_BLOCK
+SILENCE = AUDIO_REST.to_bytes(2, "little") * AUDIO_BLOCK
 
 _STEP_US = 1_000_000 // AUDIO_HZ
 _FIELDS = ("dial", "ringback", "busy", "overflow", "vacant")
@@ -96,7 +95,7 @@ class ToneBank:
         index = max(bisect_right(history, begin_us, key=_at) - 1, 0)
         if index + 1 == len(history) and not history[index].flowing and not history[index].ringing:
             return SILENCE
-        heard: Samples = np.full(AUDIO_BLOCK, RESTING + 0.5)
+        heard: Samples = np.full(AUDIO_BLOCK, AUDIO_REST + 0.5)
         while index < len(history) and history[index].at_us < end_us:
             row = history[index]
             until_us = history[index + 1].at_us if index + 1 < len(history) else end_us

@@ -128,7 +128,7 @@ class BenchUnit:
                 switch.apply_ringing()
 
     def audio_block(self, port: int, first_sample: int, start_us: int) -> bytes:
-        """Return what the line at `port` carries: AUDIO_BLOCK 16-bit words, 12 bits resting at 2048, at 8 kHz.
+        """Return what the line at `port` carries: AUDIO_BLOCK 16-bit words, 12 bits resting at AUDIO_REST, at 8 kHz.
 
         The block begins `first_sample` samples after `start_us`; it must lie in the past or end now.
         """

@@ -86,7 +86,7 @@ class Pins:
         """Return (index, ticks, data) of the next complete block, or None.
 
         index counts samples since listen(); data is AUDIO_BLOCK 16-bit little-endian words as the converter
-        left them (12 bits, resting at 2048).
+        left them (12 bits, resting at wire.messages.AUDIO_REST).
         """
         raise NotImplementedError
 

@@ -26,10 +26,9 @@ import numpy as np
 
 from demo_ctl.measure.dft import Complexes, Samples, waves
 from demo_ctl.office.model import Tone
-from demo_ctl.wire.messages import AUDIO_HZ, Audio
+from demo_ctl.wire.messages import AUDIO_HZ, AUDIO_REST, Audio
 
 #: What the converter reads in silence.
-RESTING = 2048.0
 STEP_US = 1e6 / AUDIO_HZ
 HOP = 160
 HOP_US = HOP * STEP_US
@@ -101,7 +100,7 @@ class Heard:
 def words_of(data: bytes) -> Samples:
     """Return 16-bit little-endian words as samples around zero."""
     words: Samples = np.frombuffer(data, dtype="<u2", count=len(data) // 2).astype(np.float64)
-    words -= RESTING
+    words -= AUDIO_REST
     return words
 
 

@@ -12,7 +12,7 @@ from demo_ctl.bench.truth import Truth
 from demo_ctl.bench.unit import BenchUnit, BusySpec
 from demo_ctl.office.model import Unit
 from demo_ctl.office.numbers import digits_of, pulses_of
-from demo_ctl.wire.messages import LOOP, NORMAL, REVERSED, RINGING
+from demo_ctl.wire.messages import AUDIO_REST, LOOP, NORMAL, REVERSED, RINGING
 
 S = 1_000_000
 MS = 1000
@@ -249,7 +249,7 @@ class Player:
             begin_us = self.now_us
             self.wait(120 * MS)
         data = b"".join(self.bench.audio_block(port, 112 * block, begin_us) for block in range(8))
-        samples = np.frombuffer(data, dtype="<u2")[:800].astype(float) - 2048
+        samples = np.frombuffer(data, dtype="<u2")[:800].astype(float) - AUDIO_REST
         spectrum = np.abs(np.fft.rfft(samples * np.hanning(800))) / 200
         return {10 * int(line) for line in np.flatnonzero(spectrum > 25)}
 

@@ -11,10 +11,12 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from demo_ctl.wire.messages import AUDIO_REST
+
 S = 1_000_000
 MS = 1000
 BLOCK = 112
-RESTING = 2048
+RESTING = AUDIO_REST
 
 Play = Callable[..., Any]
 

@@ -90,7 +90,7 @@ class Scene:
 
     def sound(self, start_us: int, samples: Sequence[float], port: int = 1, missing: Sequence[int] = ()) -> None:
         """Stream samples (around zero) from start_us; `missing` blocks are dropped."""
-        words = np.clip(np.rint(np.asarray(samples)) + 2048, 0, 4095).astype("<u2")
+        words = np.clip(np.rint(np.asarray(samples)) + m.AUDIO_REST, 0, 4095).astype("<u2")
         for number in range(len(words) // m.AUDIO_BLOCK):
             if number in missing:
                 continue

@@ -182,7 +182,7 @@ def test_noise_speech_like_and_clipped_sound_is_no_tone(tone_of: Make, seed: int
     rng = np.random.default_rng(seed)
     white = rng.normal(0, 1, long + 64)
     low = np.convolve(white, np.hanning(8), mode="same")[:long] * loud
-    for samples in (white[:long] * loud, low, np.clip(low * 4, -2048, 2047)):
+    for samples in (white[:long] * loud, low, np.clip(low * 4, -m.AUDIO_REST, 4095 - m.AUDIO_REST)):
         for parts, _ in NorthAmerican.values():
             found = hear_piece(Piece(0.0, np.rint(samples)), tone_of(parts, (), 2.0))
             assert sum(one.end_us - one.begin_us for one in found) < 150_000
@@ -209,7 +209,7 @@ def test_any_cut_of_a_tone_is_survived(
 
 
 def blocks(samples: Any, start_us: int, missing: Sequence[int] = (), port: int = 1) -> list[m.Audio]:
-    words = (np.asarray(samples) + 2048).astype("<u2")
+    words = (np.asarray(samples) + m.AUDIO_REST).astype("<u2")
     return [
         m.Audio(
             number * m.AUDIO_BLOCK,
@@ -283,7 +283,7 @@ def test_watch_hears_its_tone_and_no_other(tone_of: Make, sing: Make, name: str)
 def test_watch_does_not_care_how_words_come(tone_of: Make, sing: Make) -> None:
     """Law: any cutting of the stream into words gives the same answer, if not at the same word."""
     samples = sing(np.random.default_rng(2), [350, 440], [(0.2, 0.9)], 1.0)
-    data = (samples + 2048).astype("<u2").tobytes()
+    data = (samples + m.AUDIO_REST).astype("<u2").tobytes()
     chance = random.Random(3)
     for _ in range(5):
         watch, at = ToneWatch(tone_of([350, 440])), 0
@@ -300,6 +300,6 @@ def test_watch_forgets_over_a_gap(tone_of: Make, sing: Make) -> None:
     samples = sing(np.random.default_rng(2), [350, 440], [(0, 0.9)], 0.12)
     watch = ToneWatch(tone_of([350, 440]))
     for _ in range(6):
-        data = (samples + 2048).astype("<u2").tobytes()
+        data = (samples + m.AUDIO_REST).astype("<u2").tobytes()
         assert not watch.add(data)
         watch.gap()

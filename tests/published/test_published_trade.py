@@ -16,6 +16,7 @@ from demo_ctl.bench.unit import BenchUnit, BusySpec
 from demo_ctl.office.load import load_unit
 from demo_ctl.office.model import Unit
 from demo_ctl.office.numbers import digits_of, pulses_of
+from demo_ctl.wire.messages import AUDIO_REST
 
 S = 1_000_000
 MS = 1000
@@ -72,7 +73,7 @@ class Exhibit:
         begin_us = self.kernel.now_us
         self.wait(us)
         blocks = [self.bench.audio_block(1, 112 * k, begin_us) for k in range(us // 14_000)]
-        return np.frombuffer(b"".join(blocks), dtype="<u2").astype(float) - 2048
+        return np.frombuffer(b"".join(blocks), dtype="<u2").astype(float) - AUDIO_REST
 
 
 def parts(sound: np.ndarray[tuple[int], np.dtype[np.float64]]) -> set[int]:
