@@ -15,8 +15,10 @@ _DENSE = 24  # zeros from which remembering pays
 _LONG = 64  # a shorter coding is never dense
 _REMEMBERED = 8  # patterns kept for each direction
 _CODES = [bytes([code]) for code in range(256)]
-_stuffed = {}  # size << 8 | zeros -> (FF where a zero stands, the codes), as integers, high byte first
-_unstuffed = {}  # size << 16 | count of 1 << 8 | count of 2 -> (FF where a code stands, the codes)
+# Patterns, as integers, high byte first: (FF where a zero stands, the codes), by size << 8 | zeros;
+_stuffed = {}  # type: dict[int, tuple[int, int]]
+# and (FF where a code stands, the codes), by size << 16 | count of 1 << 8 | count of 2.
+_unstuffed = {}  # type: dict[int, tuple[int, int]]
 
 
 def stuff(content):
@@ -54,15 +56,15 @@ def unstuff(coding):
                 # Each code leads to the next, so if all of them are the same, there is no other.
                 if value & known[0] == known[1]:
                     return (value ^ known[1]).to_bytes(size - 1, "big")
-    content = bytearray(coding)
+    zeroed = bytearray(coding)
     at = 0
     while at < size:
-        step = content[at]
-        content[at] = 0
+        step = zeroed[at]
+        zeroed[at] = 0
         at += step
     if at != size:
         return None
-    content = bytes(content[1:])
+    content = bytes(zeroed[1:])
     if key:
         _remember(_unstuffed, key, size, [len(part) + 1 for part in content.split(b"\0")], 0)
     return content
