@@ -1,6 +1,6 @@
 """Every sample call, on both units, over every kind of port, against both kinds of board: as it should, and alike.
 
-The pseudo-terminal ones run in real time, all at once, as real processes of the command line.
+The pseudo-terminal ones run in real time, several at once, as real processes of the command line.
 """
 
 from __future__ import annotations
@@ -32,6 +32,7 @@ from demo_ctl.terms.outcome import Outcome
 ROOT = Path(__file__).resolve().parents[2]
 UNITS = ("mossbrook", "travelling")
 CALLS = tuple(sorted(p.stem for p in (ROOT / "configs/calls").glob("*.yaml")))
+AT_ONCE = 7
 add_url_package("demo_ctl.bench")
 
 
@@ -147,6 +148,10 @@ def _over_pty(cases: list[tuple[str, str, str]]) -> dict[tuple[str, str, str], t
 def test_over_a_pseudo_terminal_in_real_time() -> None:
     cases = [(call, unit, "python") for call in CALLS for unit in UNITS]
     cases += [("answered", unit, "micropython") for unit in UNITS]
-    for (call, unit, board), (code, verdicts, err) in _over_pty(cases).items():
+    # A few at a time: real time is what is tested here, and a machine of two cores has only so much of it.
+    done = {}
+    for first in range(0, len(cases), AT_ONCE):
+        done.update(_over_pty(cases[first : first + AT_ONCE]))
+    for (call, unit, board), (code, verdicts, err) in done.items():
         assert code == 0, f"{call} on {unit}, {board}: {verdicts} {err[-2000:]}"
         assert verdicts == _verdicts(_place(_plan(call, unit), unit, "python")), f"{call} on {unit}, {board}"
