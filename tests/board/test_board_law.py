@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 import importlib.util
+import sys
 from pathlib import Path
 from typing import Any
 
+import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
@@ -131,3 +133,64 @@ def test_every_instruction_ends_exactly_once() -> None:
     began = [one.value for one in stage.events(m.EV_BEGAN)]
     assert began == [2, 3, 6]
     assert stage.events(m.EV_PLAN)[-1].value == m.FINISHED
+
+
+def _calls(loop: Any) -> list[int]:
+    """Count the calls, of Python and of built-ins, that each pass of this loop makes from now on."""
+    counts: list[int] = []
+    run_once = loop.run_once
+
+    def counted() -> Any:
+        count = 0
+
+        def note(frame: Any, event: str, argument: Any) -> None:
+            nonlocal count
+            count += event in ("call", "c_call")
+
+        sys.setprofile(note)
+        try:
+            return run_once()
+        finally:
+            sys.setprofile(None)
+            counts.append(count)
+
+    loop.run_once = counted
+    return counts
+
+
+MOST_CALLS = 400  # at 22 us a call on the chip (see limits.py): 8.8 ms
+
+
+def test_an_idle_pass_is_short() -> None:
+    stage = Stage()
+    stage.hello()
+    stage.beat_us = 1 << 62
+    counts = _calls(stage.loop)
+    stage.extra = [stage.now_us + 1000 * nth for nth in range(1, 50)]
+    stage.run(stage.now_us + 50_000)
+    assert sorted(counts)[len(counts) // 2] <= 25  # 0.6 ms
+
+
+@pytest.mark.parametrize("flood", ["instructions", "edges on four ports", "levels", "heartbeats", "uploads"])
+def test_no_pass_does_too_much(flood: str) -> None:
+    stage = Stage()
+    counts = _calls(stage.loop)
+    if flood != "instructions":
+        stage.hello()
+        stage.run(400_000)
+    if flood == "instructions":
+        stage.play([I(m.OP_LOOP, 1, nth & 1, 0, 0) for nth in range(200)])
+    elif flood == "edges on four ports":
+        for nth in range(200):
+            stage.pins.at(stage.now_us + 1000, 4 * (nth & 3) + 1, nth >> 2 & 1)
+    elif flood == "levels":
+        for bit in range(16):
+            stage.pins.at(stage.now_us + 1000, bit, 1)
+    elif flood == "heartbeats":
+        for _ in range(100):
+            stage.command(0, m.Heartbeat(0))
+    else:
+        assert stage.upload(1, [I(m.OP_PULSES, 1, 20, 5000, 5000)] * 300)[-1] == 0
+    stage.run(stage.now_us + 100_000)
+    assert len(counts) > 10
+    assert max(counts) <= MOST_CALLS, sorted(counts)[-10:]

@@ -167,6 +167,20 @@ def test_a_full_event_queue_releases_and_says_so_once_there_is_room() -> None:
     assert [one.number for one in stage.events()] == list(range(len(stage.events())))
 
 
+def test_a_new_host_does_not_hear_of_the_last_ones_overflow() -> None:
+    stage, t = _ringing()
+    stage.pins.space = 0
+    for nth in range(700):
+        stage.pins.at(t + 1_600_000 + nth * 4_000, 9, nth & 1)
+    stage.run(t + 5_000_000)
+    assert stage.firmware.sequencer.reason == m.R_OVERFLOW
+    stage.pins.space = 4096
+    stage.heard = []
+    stage.hello(2)
+    stage.run(stage.now_us + 1_000_000)
+    assert stage.events() == []
+
+
 @pytest.mark.parametrize("channel", [m.IN_CHAIN_A, m.IN_CHAIN_B])
 def test_an_open_chain(channel: int) -> None:
     stage, _ = _ringing()
