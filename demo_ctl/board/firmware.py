@@ -352,11 +352,12 @@ class Firmware:
         data = session.outgoing(min(space, limits.WRITE_MOST))
         if data:
             self.pins.write_bytes(data)
-        if not session.waiting():
-            self._blocked = False
-            return False
-        self._blocked = space - len(data) < limits.WRITE_MOST
-        return not self._blocked
+            space -= len(data)
+            if space >= limits.WRITE_MOST:
+                self._blocked = False
+                return session.waiting()
+        self._blocked = space < limits.WRITE_MOST and session.waiting()
+        return False
 
     def _perform(self, sequence, message):
         kind = type(message)

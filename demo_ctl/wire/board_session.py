@@ -31,6 +31,7 @@ from demo_ctl.wire.messages import (
 
 QUEUE = 256  # events kept; a power of two
 RESEND_US = 300000
+AUDIO_YIELDS = 8  # with more events than these waiting to be sent the line is behind, and sound is dropped
 _INBOX = 16  # messages that wait to be taken
 _REPLIES = 8  # answers that wait to be sent
 _HOST_TYPES = 0x80  # types below come from the host
@@ -184,7 +185,7 @@ class BoardSession:
 
     def offer_audio(self, first, at_us, port, data):
         """Queue a block of sound: index and instant of its first sample, 16-bit words. False: it is dropped."""
-        if not self._open or self._audio or self._sent != self._next:
+        if not self._open or self._audio or self._next - self._sent > AUDIO_YIELDS:
             return False
         self._audio = frame(encode(0, Audio(first, at_us, port, data)))
         return True
@@ -222,6 +223,10 @@ class BoardSession:
             frames.append(self._audio)
             self._audio = b""
         return b"".join(frames)
+
+    def waiting(self):
+        """Return whether `outgoing` had not room for all."""
+        return bool(self._replies or self._audio or self._sent != self._next)
 
     def next_deadline(self):
         """Return the instant at which `tick` has something to do, or None."""

@@ -10,7 +10,6 @@ import pytest
 from hypothesis import assume, example, given, settings
 from hypothesis import strategies as st
 
-from demo_ctl.wire import stuffing
 from demo_ctl.wire.framing import MOST_FRAME, MOST_PAYLOAD, Deframer, frame
 from demo_ctl.wire.stuffing import stuff, unstuff
 
@@ -76,8 +75,7 @@ def test_every_coding_has_one_content_or_none(coding: bytes) -> None:
 
 @relaxed
 @given(st.data())
-def test_remembered_places_never_mislead(data: st.DataObject) -> None:
-    """Dense contents that differ in few bytes, one after the other: each by itself, whatever was remembered."""
+def test_contents_full_of_zeros(data: st.DataObject) -> None:
     content = bytearray(data.draw(st.binary(min_size=1, max_size=4)) * 120)[:254]
     for place in data.draw(st.lists(st.integers(0, 250), max_size=40)):
         content[place % len(content)] = 0
@@ -88,8 +86,6 @@ def test_remembered_places_never_mislead(data: st.DataObject) -> None:
         expected = b"".join(bytes([len(part) + 1]) + part for part in bytes(content).split(b"\0"))
         assert coding == expected
         assert unstuff(coding) == bytes(content)
-    assert len(stuffing._stuffed) <= 8  # type: ignore[attr-defined]
-    assert len(stuffing._unstuffed) <= 8  # type: ignore[attr-defined]
 
 
 @relaxed

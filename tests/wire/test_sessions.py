@@ -10,7 +10,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from demo_ctl.wire import messages as m
-from demo_ctl.wire.board_session import QUEUE, RESEND_US, BoardSession
+from demo_ctl.wire.board_session import AUDIO_YIELDS, QUEUE, RESEND_US, BoardSession
 from demo_ctl.wire.codec import decode, encode
 from demo_ctl.wire.framing import Deframer, frame
 from demo_ctl.wire.host_session import ACK_EVENTS, ACK_US, ASK_US, RETRY_US, TRIES, HostLost, HostSession
@@ -316,11 +316,15 @@ def test_sound_is_dropped_first() -> None:
     assert board.offer_audio(0, 0, 1, bytes(4))
     assert not board.offer_audio(2, 0, 1, bytes(4))  # one waits already
     board.outgoing(999)
-    board.post(0, m.EV_EDGE, 1, 0)
-    assert not board.offer_audio(4, 0, 1, bytes(4))  # an event waits
-    assert sent(board.outgoing(999)) == [event(0)]
+    for _ in range(AUDIO_YIELDS + 1):
+        board.post(0, m.EV_EDGE, 1, 0)
+    assert not board.offer_audio(4, 0, 1, bytes(4))  # many events wait: the line is behind
+    assert sent(board.outgoing(30)) == [event(0)]
+    assert board.offer_audio(5, 0, 1, bytes(4))  # a few do not stand in the way, but they go first
+    assert [type(each) for each in sent(board.outgoing(999))] == [m.Event] * AUDIO_YIELDS + [m.Audio]
     assert board.offer_audio(6, 0, 1, bytes(4))  # sent and not yet acknowledged does not stand in the way
-    board.tick(RESEND_US)
+    board.outgoing(999)
+    board.tick(RESEND_US)  # all of them again
     assert not board.offer_audio(8, 0, 1, bytes(4))
 
 
