@@ -299,7 +299,7 @@ def test_the_same_script_gives_the_same_plan(
     assert plan_number(plan) == plan_number(again)
 
 
-spreads = st.tuples(st.integers(150, 400), st.integers(0, 100)).map(lambda pair: (pair[0], pair[0] + pair[1]))
+spreads = st.tuples(st.integers(50, 400), st.integers(0, 100)).map(lambda pair: (pair[0], pair[0] + pair[1]))
 
 
 @law
