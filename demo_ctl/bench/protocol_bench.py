@@ -1,10 +1,12 @@
 """The bench as a serial port: pyserial's handler of `bench://` URLs.
 
     bench://?unit=PATH&seed=N&clock=free|paced&board=python|micropython&busy=STAGE/LEVEL/POSITIONS&ticks=N
+    &truth=FILE
 
 Every option may be left out: the unit is then the sample unit below the current folder or beside the program, seed 0,
 clock free, board python, nothing busy, ticks 0. `busy` may be repeated. `ticks` is what the board's microsecond counter
-reads at power-up, for those who want to see it wrap at 2**30.
+reads at power-up, for those who want to see it wrap at 2**30. `truth` is a file, not there yet, into which goes what
+really happened inside the unit (`truth_file.py`).
 
 On the free clock, time stands still except while the host waits in `read`; there it goes to whatever comes first: bytes
 for the host, the host's time limit, the firmware's deadline, an event of the unit. On the paced clock a thread of this
@@ -24,22 +26,25 @@ from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
-from urllib.parse import parse_qsl, urlsplit
+from urllib.parse import parse_qsl, urlencode, urlsplit
 
 from serial import PortNotOpenError, SerialException
 from serial.serialutil import SerialBase
 
 if TYPE_CHECKING:
+    from demo_ctl.bench.truth_file import TruthFile
     from demo_ctl.bench.unit import BenchUnit, BusySpec
     from demo_ctl.bench.world import World
 
 __all__ = ["FORM", "Options", "Serial", "SerialException"]
 
-FORM = "bench://?unit=PATH&seed=N&clock=free|paced&board=python|micropython&busy=STAGE/LEVEL/POSITIONS&ticks=N"
+FORM = (
+    "bench://?unit=PATH&seed=N&clock=free|paced&board=python|micropython&busy=STAGE/LEVEL/POSITIONS&ticks=N&truth=FILE"
+)
 SLICE_US = 1_000_000  # a read on the free clock looks this often whether it was cancelled
 LATE_MOST_US = 20_000  # a paced event is at most so late by the port's clock; the rest of a hold-up is not counted
 DEFAULT_UNIT = "configs/units/mossbrook.yaml"
-_OPTIONS = ("unit", "seed", "clock", "board", "busy", "ticks")
+_OPTIONS = ("unit", "seed", "clock", "board", "busy", "ticks", "truth")
 
 
 class Options:
@@ -52,13 +57,17 @@ class Options:
         self.micropython = False
         self.busy: list[str] = []
         self.ticks = 0
+        self.truth = ""
         parts = urlsplit(url)
         if parts.scheme.lower() != "bench":
             raise SerialException(f"{url!r} is not a bench; expected {FORM}")
         if parts.netloc or parts.path not in ("", "/"):
             raise SerialException(f"a bench has no host or path; options follow a question mark: {FORM}")
         said = set()
-        for name, value in parse_qsl(parts.query, keep_blank_values=True):
+        asked = parse_qsl(parts.query, keep_blank_values=True)
+        #: The URL again, but for where the truth goes: whatever makes one run the same as another.
+        self.run_url = "bench://?" + urlencode([pair for pair in asked if pair[0] != "truth"], safe="/:")
+        for name, value in asked:
             if name not in _OPTIONS:
                 raise SerialException(f"the bench has no option {name!r}; it has {', '.join(_OPTIONS)}: {FORM}")
             if name in said and name != "busy":
@@ -75,6 +84,10 @@ class Options:
             self.seed = _number(name, value, 1 << 32)
         elif name == "ticks":
             self.ticks = _number(name, value, 1 << 30)
+        elif name == "truth":
+            if not value:
+                raise SerialException("the bench's option truth is the name of a file that is not there yet")
+            self.truth = value
         elif name == "clock":
             self.paced = _choice(name, value, ("free", "paced")) == "paced"
         elif name == "board":
@@ -134,6 +147,26 @@ def _make_world(options: Options) -> World:
         raise SerialException(str(e)) from e
 
 
+def _truth_file(options: Options, world: World) -> TruthFile:
+    """Make the file the truth goes to. Raises SerialException."""
+    from demo_ctl.bench.truth_file import TruthFile
+
+    try:
+        file = TruthFile(
+            options.truth,
+            port=options.run_url,
+            unit=world.unit.unit.name,
+            seed=options.seed,
+            clock=world.board_clock,
+        )
+    except FileExistsError as e:
+        raise SerialException(f"{options.truth} is there already, and a truth is never written over") from e
+    except OSError as e:
+        raise SerialException(f"the truth cannot be written to {options.truth}: {e.strerror or e}") from e
+    world.unit.tell_truth(file.tell)
+    return file
+
+
 def _busy(text: str, selectors: int) -> BusySpec:
     """Read STAGE/LEVEL/POSITIONS, such as 1/5/1-10 or 1/5/1,2,10."""
     from demo_ctl.bench.unit import BusySpec
@@ -156,9 +189,10 @@ def _busy(text: str, selectors: int) -> BusySpec:
 
 def _broken(trouble: Exception) -> SerialException:
     """Say what ended the world: the board's own words, or a fault of the bench by its kind."""
+    from demo_ctl.bench.truth_file import TruthLost
     from demo_ctl.bench.world import BoardGone
 
-    if isinstance(trouble, BoardGone):
+    if isinstance(trouble, (BoardGone, TruthLost)):
         return SerialException(str(trouble))
     return SerialException(f"the simulated board or unit broke down ({type(trouble).__name__}: {trouble})")
 
@@ -177,6 +211,7 @@ class Serial(SerialBase):
         self._unplugged = False
         self._paced = False
         self._began_ns = 0
+        self._truth: TruthFile | None = None
         super().__init__(*args, **kwargs)
 
     @property
@@ -199,6 +234,12 @@ class Serial(SerialBase):
             raise SerialException("the port is already open")
         options = Options(self.port)
         self.world = _make_world(options)
+        if options.truth:
+            try:
+                self._truth = _truth_file(options, self.world)
+            except SerialException:
+                self.world.close()
+                raise
         self._trouble = None
         self._cancelled = self._unplugged = False
         self._paced = options.paced
@@ -219,6 +260,9 @@ class Serial(SerialBase):
             self._thread.join()
         self._thread = None
         self.world.close()
+        if self._truth:
+            self._truth.close()
+            self._truth = None
 
     def unplug(self) -> None:
         """Pull the cable, for tests: calls of the host fail from now on, board and unit go on."""

@@ -19,7 +19,7 @@ from demo_ctl.bench.lines import Line, Wave
 from demo_ctl.bench.switches import Selector, Switch
 from demo_ctl.bench.terminals import place_of
 from demo_ctl.bench.tones import SILENCE, ToneBank
-from demo_ctl.bench.truth import Truth
+from demo_ctl.bench.truth import Truth, TruthLog
 from demo_ctl.board.pins import Pins
 from demo_ctl.office.model import Selector as SelectorModel
 from demo_ctl.office.model import Unit
@@ -67,6 +67,7 @@ class BenchUnit:
         interrupter = Cadence((ringing.on_us, ringing.off_us), chance.randrange(max(1, interrupter.cycle_us)))
         wave = Wave(ringing.frequency_Hz, ringing.voltage_V, chance.random())
         self._frame = Frame(kernel, unit.adjustment, seed, interrupter)
+        self._truth = self._frame.truth = TruthLog()
         self._tones = ToneBank(unit.tones, interrupter, wave, seed)
         self._blocked = {(spec.stage, str(spec.level), position) for spec in busy for position in spec.positions}
         scheme = unit.numbering.pulses
@@ -99,8 +100,12 @@ class BenchUnit:
 
     @property
     def truth(self) -> list[Truth]:
-        """Every relay, magnet and wiper change so far. Checks never read it."""
-        return self._frame.truth
+        """Every relay, magnet and wiper change so far, the latest `truth.MOST_KEPT`. Checks never read it."""
+        return self._truth
+
+    def tell_truth(self, to: Callable[[Truth], None] | None) -> None:
+        """Have `to` called with every row of the truth as it happens (None: nobody)."""
+        self._truth.tell = to
 
     # The board's side.
     def levels(self) -> int:

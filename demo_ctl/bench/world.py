@@ -106,6 +106,10 @@ class World:
         next_us = self.kernel.next_us()
         return self.deadline_us if next_us is None or next_us > self.deadline_us else next_us
 
+    def board_clock(self) -> tuple[int, int]:
+        """Return the number of the board's boot, and what the kernel's clock reads when the board's reads 0."""
+        return self.hardware.firmware_boot, -self._zero_us
+
     def reset_board(self) -> None:
         """Reset the board as its button does: outputs fall to rest, bytes not yet taken are lost, firmware boots."""
         self.board.close()
