@@ -1,7 +1,9 @@
-"""The reader of record files (RECORD.md beside this file is the format).
+"""The reader of record files, and of the bench's truth files (RECORD.md beside this file is the format of both).
 
-Whatever is in the file, the answer is a Record or an InputError with file and line. A torn last line (the
-program was killed while it wrote) is left out, and `remarks` says so.
+Whatever is in the file, the answer is a Record (a TruthRecord) or an InputError with file and line. A torn last line
+(the program was killed while it wrote) is left out, and `remarks` says so.
+
+A truth is for replays and for tests of the bench. Nothing that measures or judges may read one; a house test holds it.
 """
 
 from __future__ import annotations
@@ -12,7 +14,7 @@ import json
 from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any, NoReturn
+from typing import Any, NamedTuple, NoReturn
 
 from demo_ctl.judge.model import Verdict
 from demo_ctl.ledger.coding import decode
@@ -26,6 +28,13 @@ from demo_ctl.wire import messages as m
 MOST_LINE_BYTES = 1 << 20
 #: About four hours of listening.
 MOST_FILE_BYTES = 400 << 20
+
+#: The bench writes it so (it may not be imported here); a test writes with the one and reads with the other.
+TRUTH_FORMAT = "demo_ctl truth 1"
+#: Where the bench ends a truth file: nearly a million rows.
+MOST_TRUTH_BYTES = 64 << 20
+#: Of `what`: a unit's names are of at most 60 characters.
+_MOST_WHAT = 200
 
 
 @dataclass(frozen=True)
@@ -61,6 +70,29 @@ class Record:
         return self.status is not None
 
 
+class TruthRow(NamedTuple):
+    """At `at_us` of the board's clock, in its boot `boot`, `what` became `value`; before its first row it was 0."""
+
+    boot: int
+    at_us: int
+    what: str
+    value: int
+
+
+@dataclass(frozen=True)
+class TruthRecord:
+    """One bench's truth. `boot` is the boot that a record's welcome declares; complete: the bench was put away."""
+
+    path: str
+    port: str
+    unit: str
+    seed: int
+    boot: int
+    rows: tuple[TruthRow, ...]
+    complete: bool
+    remarks: tuple[str, ...]
+
+
 def read_record(path: str | Path) -> Record:
     """Read a record file whole. InputError (file:line) when it is none, or damaged before its last line."""
     reading = _Reading(str(path))
@@ -69,7 +101,15 @@ def read_record(path: str | Path) -> Record:
     return reading.done()
 
 
-def _rows(path: Path, reading: _Reading) -> Iterator[tuple[int, dict[str, Any]]]:
+def read_truth(path: str | Path) -> TruthRecord:
+    """Read a truth file whole. InputError (file:line) when it is none, or damaged before its last line."""
+    reading = _TruthReading(str(path))
+    for line, row in _rows(Path(path), reading):
+        reading.take(line, row)
+    return reading.done()
+
+
+def _rows(path: Path, reading: _Lines) -> Iterator[tuple[int, dict[str, Any]]]:
     try:
         with path.open("rb") as file:
             size = 0
@@ -78,9 +118,11 @@ def _rows(path: Path, reading: _Reading) -> Iterator[tuple[int, dict[str, Any]]]
                 line += 1
                 size += len(text)
                 if len(text) > MOST_LINE_BYTES:
-                    reading.refuse(line, f"this line is longer than the {MOST_LINE_BYTES} bytes a record's may have")
-                if size > MOST_FILE_BYTES:
-                    reading.refuse(line, f"this file is larger than the {MOST_FILE_BYTES} bytes a record may have")
+                    reading.refuse(line, f"this line is longer than the {MOST_LINE_BYTES} bytes it may have")
+                if size > reading.most_bytes:
+                    reading.refuse(
+                        line, f"this file is larger than the {reading.most_bytes} bytes a {reading.kind} may have"
+                    )
                 if not text.endswith(b"\n"):
                     # Only the last line can lack its end: readline stops at the end of the file.
                     reading.torn(line)
@@ -88,24 +130,23 @@ def _rows(path: Path, reading: _Reading) -> Iterator[tuple[int, dict[str, Any]]]
                 yield line, reading.parse(line, text)
     except OSError as error:
         raise InputError(
-            f"this record cannot be read: {error.strerror or error}",
+            f"this {reading.kind} cannot be read: {error.strerror or error}",
             where=Place(str(path)),
             next_step="Check the name, and that you may read it.",
         ) from None
 
 
-class _Reading:
-    """Collects rows into a Record."""
+class _Lines:
+    """What both kinds of file share: lines, their bounds, and complaints."""
+
+    kind = "record"
+    format = FORMAT
+    made_by = "demo_ctl call --record"
 
     def __init__(self, file: str) -> None:
         self.file = file
+        self.most_bytes = MOST_FILE_BYTES
         self.start: dict[str, Any] | None = None
-        self.plan: Plan | None = None
-        self.welcome: m.Welcome | None = None
-        self.events: list[m.Event] = []
-        self.blocks: list[m.Audio] = []
-        self.notes: list[Note] = []
-        self.verdicts: list[Verdict] = []
         self.end: dict[str, Any] | None = None
         self.remarks: list[str] = []
         self.unknown: set[str] = set()
@@ -114,7 +155,7 @@ class _Reading:
         raise InputError(
             what,
             where=Place(self.file, line),
-            next_step=f"A record is a file that `demo_ctl call --record` wrote ('{FORMAT}'), unedited.",
+            next_step=f"A {self.kind} is a file that `{self.made_by}` wrote ('{self.format}'), unedited.",
         )
 
     def torn(self, line: int) -> None:
@@ -131,11 +172,112 @@ class _Reading:
             self.refuse(line, 'expected a JSON object with a "row" that says what it is')
         return row
 
+    def check_start(self, line: int, row: dict[str, Any]) -> None:
+        kind = row["row"]
+        if kind != "start" or row.get("format") != self.format:
+            found = row.get("format", "no format") if kind == "start" else f"a row '{kind[:40]}'"
+            self.refuse(line, f"expected a start row of the format '{self.format}', found {str(found)[:60]!r}")
+
+    def remark_unknown(self) -> None:
+        if self.unknown:
+            names = ", ".join(sorted(self.unknown)[:5])
+            self.remarks.append(f"rows of a kind this program does not know were passed over: {names}")
+
+
+class _TruthReading(_Lines):
+    """Collects rows into a TruthRecord."""
+
+    kind = "truth"
+    format = TRUTH_FORMAT
+    made_by = "demo_ctl call --truth"
+
+    def __init__(self, file: str) -> None:
+        super().__init__(file)
+        self.most_bytes = MOST_TRUTH_BYTES
+        self.rows: list[TruthRow] = []
+        self.boot = 0
+        self.last_us = 0
+        self.names: dict[str, str] = {}  # each name is kept once, however many rows tell of it
+
     def take(self, line: int, row: dict[str, Any]) -> None:
         kind = row["row"]
         try:
             if self.start is None:
-                self._take_start(line, kind, row)
+                self.check_start(line, row)
+                _text(row, "port"), _text(row, "unit"), _whole(row, "seed")
+                self.boot = _whole(row, "boot", 0xFFFFFFFF)
+                self.start = row
+            elif self.end is not None:
+                self.refuse(line, "nothing may follow the end row")
+            elif kind == "truth":
+                self._take_truth(line, row)
+            elif kind == "boot":
+                self.boot = _whole(row, "boot", 0xFFFFFFFF)
+                self.last_us = 0
+            elif kind == "end":
+                self._take_end(line, row)
+            elif kind == "start":
+                self.refuse(line, "a second start row: a truth holds one run of the bench")
+            else:
+                self.unknown.add(kind[:40])
+        except ValueError as error:
+            self.refuse(line, str(error))
+
+    def _take_truth(self, line: int, row: dict[str, Any]) -> None:
+        at_us = _whole(row, "at_us")
+        if at_us < self.last_us:
+            self.refuse(line, f"at_us {at_us} lies before the row above it, {self.last_us}")
+        what = _text(row, "what")
+        part, slash, thing = what.rpartition("/")
+        if len(what) > _MOST_WHAT or not (part and slash and thing):
+            raise ValueError("what: expected a part, a slash, and the thing that changed")
+        self.last_us = at_us
+        what = self.names.setdefault(what, what)
+        self.rows.append(TruthRow(self.boot, at_us, what, _whole(row, "value", 0xFFFF)))
+
+    def _take_end(self, line: int, row: dict[str, Any]) -> None:
+        count = _whole(row, "rows")
+        if count != len(self.rows):
+            self.refuse(line, f"the end row counts {count} rows, the file has {len(self.rows)}")
+        if _text(row, "status") == "full":
+            self.remarks.append(f"the bench stopped writing here: a truth has at most {MOST_TRUTH_BYTES} bytes")
+        self.end = row
+
+    def done(self) -> TruthRecord:
+        if self.start is None:
+            self.refuse(0, "this file is empty")
+        if self.end is None:
+            self.remarks.append("there is no end row: the program was killed, or the disk failed")
+        self.remark_unknown()
+        return TruthRecord(
+            path=self.file,
+            port=self.start["port"],
+            unit=self.start["unit"],
+            seed=self.start["seed"],
+            boot=self.start["boot"],
+            rows=tuple(self.rows),
+            complete=self.end is not None and self.end["status"] == "finished",
+            remarks=tuple(self.remarks),
+        )
+
+
+class _Reading(_Lines):
+    """Collects rows into a Record."""
+
+    def __init__(self, file: str) -> None:
+        super().__init__(file)
+        self.plan: Plan | None = None
+        self.welcome: m.Welcome | None = None
+        self.events: list[m.Event] = []
+        self.blocks: list[m.Audio] = []
+        self.notes: list[Note] = []
+        self.verdicts: list[Verdict] = []
+
+    def take(self, line: int, row: dict[str, Any]) -> None:
+        kind = row["row"]
+        try:
+            if self.start is None:
+                self._take_start(line, row)
             elif self.end is not None:
                 self.refuse(line, "nothing may follow the end row")
             elif kind == "event":
@@ -156,10 +298,8 @@ class _Reading:
         except ValueError as error:
             self.refuse(line, str(error))
 
-    def _take_start(self, line: int, kind: str, row: dict[str, Any]) -> None:
-        if kind != "start" or row.get("format") != FORMAT:
-            found = row.get("format", "no format") if kind == "start" else f"a row '{kind[:40]}'"
-            self.refuse(line, f"expected a start row of the format '{FORMAT}', found {str(found)[:60]!r}")
+    def _take_start(self, line: int, row: dict[str, Any]) -> None:
+        self.check_start(line, row)
         for name in ("wall_utc", "port", "unit"):
             _text(row, name)
         if not isinstance(row.get("simulated"), bool):
@@ -201,9 +341,7 @@ class _Reading:
             self.remarks.append(
                 "there is no end row: the program was killed, or the disk failed, before the call's end"
             )
-        if self.unknown:
-            names = ", ".join(sorted(self.unknown)[:5])
-            self.remarks.append(f"rows of a kind this program does not know were passed over: {names}")
+        self.remark_unknown()
         end = self.end or {}
         return Record(
             path=self.file,
