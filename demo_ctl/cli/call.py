@@ -34,6 +34,7 @@ def run(args: argparse.Namespace) -> int:
     """Plan, open the port, perform, print; return the exit code."""
     plan = planned(args)
     url = _port_url(args, plan)
+    _check_truth(args, on_bench=url.startswith(BENCH))
     from demo_ctl.ledger.record import RecordWriter
     from demo_ctl.link.client import Client
     from demo_ctl.link.port import add_url_package, open_port
@@ -79,10 +80,28 @@ def _bench_url(url: str, args: argparse.Namespace, plan: Plan) -> str:
         ("clock", "paced" if paced else "free"),
     )
     query += [(key, value) for key, value in known if key not in said]
+    query += [("truth", args.truth)] if args.truth else []
     # Trunks that a person would busy by hand at a real unit: on the bench, the bench does it.
     query += [("busy", _trunks(busy)) for busy in plan.busy_trunks if busy.met_by == "person"]
     # Not urlunsplit: it writes `bench:?` where there is no host.
     return f"{parts.scheme}://{parts.netloc}{parts.path}?{urlencode(query, safe='/:')}"
+
+
+def _check_truth(args: argparse.Namespace, *, on_bench: bool) -> None:
+    """Refuse a truth that cannot be had, before anything is opened."""
+    from demo_ctl.terms.errors import InputError, Place
+
+    if args.truth and not on_bench:
+        raise InputError(
+            "--truth is for the bench only: nobody can look inside a real unit",
+            next_step="Leave --truth away, or use --port bench://.",
+        )
+    if args.truth and Path(args.truth).exists():
+        raise InputError(
+            "this file is there already, and a truth is never written over",
+            where=Place(args.truth),
+            next_step="Give --truth another name, or move the old file away.",
+        )
 
 
 def _trunks(busy: BusyTrunks) -> str:
@@ -146,6 +165,8 @@ def _show(args: argparse.Namespace, result: CallResult) -> None:
             console().print(part)
         if args.record:
             print(f"Recorded in {Path(args.record)}")
+        if args.truth:
+            print(f"What happened inside the simulated unit is in {Path(args.truth)}")
     if result.error is not None:
         print(f"demo_ctl: {result.error}", file=sys.stderr)
     if result.record_trouble is not None:

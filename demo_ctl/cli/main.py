@@ -52,6 +52,7 @@ def _parser() -> argparse.ArgumentParser:
         "(default: the one board that is plugged in; with none, the bench)",
     )
     call.add_argument("--record", metavar="FILE", help="write everything that happens to FILE (JSON lines)")
+    call.add_argument("--truth", metavar="FILE", help="on the bench: write what happens inside the unit to FILE")
     call.add_argument("--fast", action="store_true", help="on the bench: simulated time, do not wait in real time")
     call.add_argument("--seed", type=int, default=0, metavar="N", help="on the bench: seed of everything random")
     call.add_argument(
