@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import ast
 import re
 import subprocess
 import sys
@@ -70,5 +71,35 @@ def test_no_path_of_one_machine() -> None:
 def test_help_imports_no_library() -> None:
     code = "import sys; from demo_ctl.cli.main import main\ntry: main(['--help'])\nexcept SystemExit: pass\n"
     code += "print(sorted({'pydantic', 'numpy', 'serial', 'rich', 'yaml', 'asyncio'} & set(sys.modules)))"
+    run = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
+    assert run.stdout.splitlines()[-1] == "[]"
+
+
+def _names(path: Path) -> set[str]:
+    """All words that a module's code has in names, attributes, imports, arguments and texts; comments aside."""
+    found = set()
+    for node in ast.walk(ast.parse(path.read_text())):
+        for field in ("id", "attr", "name", "asname", "arg", "module", "value"):
+            text = getattr(node, field, None)
+            if isinstance(text, str):
+                found |= set(re.findall(r"[a-z]+", text.lower()))
+    return found
+
+
+def test_truth_is_kept_from_whatever_measures_and_judges() -> None:
+    """What really happened inside the bench's unit: only these may so much as name it."""
+    modules = [p for p in (ROOT / "demo_ctl").rglob("*.py*") if p.suffix in (".py", ".pyi")]
+    users = {str(p.relative_to(ROOT / "demo_ctl")) for p in modules if _names(p) & {"truth", "truthrow", "truthrecord"}}
+    assert {"bench/truth.py", "ledger/read.py"} <= users  # the test can see it
+    allowed = re.compile(r"bench/.*|ledger/read\.py|cli/.*|show/.*")
+    # One comment-like sentence of the firmware's speaks of truth in general.
+    assert {user for user in users if not allowed.fullmatch(user)} <= {"board/sense.py"}
+    assert "truth" not in re.sub(r'""".*?"""', "", (ROOT / "demo_ctl/board/sense.py").read_text(), flags=re.DOTALL)
+
+
+def test_what_measures_and_judges_does_not_load_the_bench() -> None:
+    """Not by any way round: a call is performed with no module of the bench, and no reader of files, in memory."""
+    code = "import sys, demo_ctl.measure.measure, demo_ctl.judge.judge, demo_ctl.plan.build, demo_ctl.run.perform\n"
+    code += "print(sorted(n for n in sys.modules if n.startswith(('demo_ctl.bench', 'demo_ctl.ledger.read'))))"
     run = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
     assert run.stdout.splitlines()[-1] == "[]"
