@@ -17,6 +17,7 @@ from collections import deque
 from collections.abc import Sequence
 from typing import Protocol
 
+from demo_ctl.link.advice import LOAD_FIRMWARE, of_answer
 from demo_ctl.terms.errors import DemoError, LinkError
 from demo_ctl.wire import messages as m
 from demo_ctl.wire.host_session import HostLost, HostSession
@@ -34,9 +35,6 @@ Heard = m.Event | m.Audio | m.Beat
 _SILENT_NEXT = (
     "Check the cable and the board's power, then run the command again. "
     "The board releases the line by itself when it hears nothing."
-)
-_FIRMWARE_NEXT = (
-    "Copy this program's own demo_ctl/wire and demo_ctl/board folders onto the board, over the old ones, and reset it."
 )
 
 
@@ -274,7 +272,7 @@ class Client:
         # A refusal breaks nothing: the link is sound, the board only said no.
         raise LinkError(
             f"the board on {self.port.url} refuses {what}: {_say(answer)}",
-            next_step=_ADVICE.get(answer.code, "Reset the board and try again."),
+            next_step=of_answer(answer.code).advice,
         )
 
     # -- trouble ------------------------------------------------------------------------------------------
@@ -306,12 +304,12 @@ class Client:
             return LinkError(
                 f"something talks on {url}, but not as our board does ({self._bytes_in} bytes, none understood)",
                 next_step="Is it the right port (demo_ctl boards)? If it is the board, its program has stopped or is "
-                "another one. " + _FIRMWARE_NEXT,
+                "another one. " + LOAD_FIRMWARE,
             )
         return LinkError(
             f"nothing answers on {url}",
             next_step="Check the board's power and that this is its port (demo_ctl boards). "
-            "If the board is new: " + _FIRMWARE_NEXT[0].lower() + _FIRMWARE_NEXT[1:],
+            "If the board is new: " + LOAD_FIRMWARE[0].lower() + LOAD_FIRMWARE[1:],
         )
 
     def _silent(self) -> LinkError:
@@ -344,20 +342,8 @@ class Client:
     def _odd(self, answer: object) -> LinkError:
         return LinkError(
             f"the board on {self.port.url} answers out of turn ({type(answer).__name__})",
-            next_step="Reset the board and try again. " + _FIRMWARE_NEXT,
+            next_step="Reset the board and try again. " + LOAD_FIRMWARE,
         )
-
-
-_ADVICE = {
-    m.E_UNKNOWN: _FIRMWARE_NEXT,
-    m.E_STATE: "Another plan may still be running. Wait a second and try again, or reset the board.",
-    m.E_RANGE: "The plan asks for something outside what this board does: see demo_ctl plan.",
-    m.E_ROLE: "The plan uses a port in a way its role does not allow: see demo_ctl plan.",
-    m.E_CHECK: "The link damages data: check the cable, then try again.",
-    m.E_VERSION: _FIRMWARE_NEXT,
-    m.E_FULL: "Make the script shorter: the board has no room for so many instructions.",
-    m.E_LOOSER: "Ask for a limit no looser than the board's own.",
-}
 
 
 def _say(answer: m.Answer) -> str:
@@ -366,7 +352,7 @@ def _say(answer: m.Answer) -> str:
 
 
 def _wrong_firmware(url: str, what: str) -> LinkError:
-    return LinkError(f"the firmware on {url} does not belong to this program: {what}", next_step=_FIRMWARE_NEXT)
+    return LinkError(f"the firmware on {url} does not belong to this program: {what}", next_step=LOAD_FIRMWARE)
 
 
 def _reset(url: str) -> LinkError:

@@ -37,6 +37,7 @@ from contextlib import suppress
 from demo_ctl.judge.judge import judge
 from demo_ctl.judge.model import Judgement
 from demo_ctl.ledger.record import RecordWriter
+from demo_ctl.link.advice import of_reason
 from demo_ctl.link.client import Client
 from demo_ctl.measure.measure import measure
 from demo_ctl.measure.model import Measurement, Observation
@@ -44,7 +45,7 @@ from demo_ctl.measure.tones import ToneWatch
 from demo_ctl.plan.model import BusyTrunks, Gate, Plan
 from demo_ctl.run.fit import check_board
 from demo_ctl.run.interrupts import Interrupts
-from demo_ctl.run.result import TRIPS, CallResult, Progress, Status, exit_code_of
+from demo_ctl.run.result import CallResult, Progress, Status, exit_code_of
 from demo_ctl.terms.errors import DemoError, InputError, LinkError, Place, TripError
 from demo_ctl.terms.outcome import Exit
 from demo_ctl.wire import messages as m
@@ -306,22 +307,17 @@ class _Performance:
         if self.over == m.FINISHED:
             return Status.FINISHED, "the timeline ran to its end", None
         say = _word(m.R_NAMES, self.plan_reason)
-        if self.plan_reason in TRIPS:
-            return (
-                Status.TRIPPED,
-                say,
-                TripError(
-                    f"the board stopped the call to keep people safe: {say}",
-                    next_step=_TRIP_ADVICE[self.plan_reason],
-                ),
-            )
+        known = of_reason(self.plan_reason)
+        if known.trip:
+            what = f"the board stopped the call to keep people safe ({say}): {known.what}"
+            return Status.TRIPPED, say, TripError(what, next_step=known.advice)
         if self.plan_reason == m.R_LIMIT and self.limit_index is not None:
             place = self._place(self.limit_index)
             return Status.ENDED_EARLY, f"did not come in time: {self._label(self.limit_index)}{place}", None
         if self.plan_reason == m.R_LIMIT:
             return Status.ENDED_EARLY, say, None
-        advice = _END_ADVICE.get(self.plan_reason, "Run the call again.")
-        return Status.ENDED_EARLY, say, LinkError(f"the board ended the call: {say}", next_step=advice)
+        what = f"the board ended the call ({say}): {known.what}"
+        return Status.ENDED_EARLY, say, LinkError(what, next_step=known.advice)
 
     def _release(self) -> DemoError | None:
         """Ask the board to end the plan, and wait until it says so. A second Ctrl-C ends the waiting."""
@@ -418,20 +414,6 @@ class _Performance:
     def _place(self, index: int) -> str:
         steps = self.plan.timeline.steps
         return f" ({steps[index].place})" if index < len(steps) and steps[index].place.file else ""
-
-
-_TRIP_ADVICE = {
-    m.R_WINDOW: "Ringing ran for its whole window and was withdrawn. Look why the call did not end it, then run again.",
-    m.R_CHAIN: "Look at the unit: covers, key and emergency stop. Close the chain at the unit, then run again.",
-    m.R_UNEXPECTED_RINGING: "Isolate the ringing generator by hand. Find how ringing reached that line, then go on.",
-}
-_END_ADVICE = {
-    m.R_SILENCE: "This computer was too busy, or asleep, to send heartbeats. Close other programs and run again.",
-    m.R_OVERFLOW: "The link could not carry the events. Check the cable; a long serial line may be too slow.",
-    m.R_LATE: "The board could not keep time. Reset it; if it happens again, its firmware is not this program's.",
-    m.R_NEW_HELLO: "Another program uses the same board. Close it and run again.",
-    m.R_STOP: "Another program stopped the board. Close it and run again.",
-}
 
 
 def _word(words: tuple[str, ...], code: int) -> str:

@@ -27,12 +27,6 @@ class Status(Enum):
     ERROR = "error"  # the program's own fault
 
 
-#: Reasons for which the board ends a plan to keep people safe.
-TRIPS = (m.R_WINDOW, m.R_CHAIN, m.R_UNEXPECTED_RINGING)
-#: Reasons for which it ends a plan because board or link could not keep up.
-TROUBLES = (m.R_SILENCE, m.R_OVERFLOW, m.R_LATE, m.R_NEW_HELLO)
-
-
 @dataclass(frozen=True)
 class Progress:
     """One item of the live display.

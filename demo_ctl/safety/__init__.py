@@ -1,1 +1,1 @@
-"""What a person does about a trip or a withdrawal: advice in plain words."""
+"""Proving the ringing guard and exploring its interlock. Nothing yet: both come with the full interlock."""

@@ -1,7 +1,10 @@
-"""For every reason a board gives: what happened, where to look, what to do next. One table, plain words.
+"""For every code a board gives: what happened, where to look, what to do next. The one table of it, in plain words.
 
 Reasons (R_...) come with the end of a plan and with ringing being withdrawn; answers (E_...) refuse a command. A code
 this table does not know comes from newer firmware and gets an entry that says so.
+
+It stands in this room because codes become words for people here first (a refused command); `run` and every room above
+it reads the same table.
 """
 
 from __future__ import annotations
@@ -10,7 +13,6 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from types import MappingProxyType
 
-from demo_ctl.terms.errors import DemoError, LinkError, Place, TripError
 from demo_ctl.wire import messages as m
 
 
@@ -23,6 +25,16 @@ class Advice:
     next_step: str
     trip: bool = False
 
+    @property
+    def advice(self) -> str:
+        """Where to look and what to do, as an error's next step."""
+        return f"Look {self.look}. {self.next_step}"
+
+
+#: What brings board and program together again.
+LOAD_FIRMWARE = (
+    "Copy this program's own demo_ctl/wire and demo_ctl/board folders onto the board, over the old ones, and reset it."
+)
 
 #: Why a plan ended early, and why ringing was withdrawn.
 REASONS: Mapping[int, Advice] = MappingProxyType(
@@ -55,7 +67,7 @@ REASONS: Mapping[int, Advice] = MappingProxyType(
         m.R_LATE: Advice(
             "the board could not perform an instruction at its time, and ended the plan rather than do it late",
             "at the board: its firmware was kept busy",
-            "Reset the board and run again. If it comes back, load the firmware that belongs to this program.",
+            f"Reset the board and run again. If it comes back: {LOAD_FIRMWARE}",
         ),
         m.R_WINDOW: Advice(
             "ringing was allowed for its longest time and was then withdrawn",
@@ -96,12 +108,12 @@ ANSWERS: Mapping[int, Advice] = MappingProxyType(
         m.E_UNKNOWN: Advice(
             "the board does not know this message",
             "at the board's firmware: it is older than this program",
-            "Load the firmware that belongs to this program onto the board.",
+            LOAD_FIRMWARE,
         ),
         m.E_STATE: Advice(
             "the board cannot do that now",
             "at the board's state: a plan may still be running or loading",
-            "Wait until the board is idle, or reset it, and run again.",
+            "Wait a second and run again, or reset the board.",
         ),
         m.E_RANGE: Advice(
             "a value in the plan is outside what this board does",
@@ -121,12 +133,12 @@ ANSWERS: Mapping[int, Advice] = MappingProxyType(
         m.E_VERSION: Advice(
             "board and program were built from different message tables",
             "at the board's firmware",
-            "Load the firmware that belongs to this program onto the board, and reset it.",
+            LOAD_FIRMWARE,
         ),
         m.E_FULL: Advice(
             "the plan has more instructions than the board can hold",
             "at the script: it is too long for this board",
-            "Split the script into two calls.",
+            "Make the script shorter, or split it into two calls.",
         ),
         m.E_LOOSER: Advice(
             "the board's own safety limits may be tightened, never loosened",
@@ -153,16 +165,3 @@ def _unknown(did: str, code: int) -> Advice:
         "at the board's firmware: it is newer than this program",
         "Treat the unit as unsafe until you know why it stopped. Use the program that came with the firmware.",
     )
-
-
-def error_of_reason(code: int, where: Place | None = None) -> DemoError:
-    """Give the error for a plan that the board ended: TripError (exit 4) if to keep people safe, else LinkError (3)."""
-    advice = of_reason(code)
-    kind = TripError if advice.trip else LinkError
-    return kind(f"{advice.what}. Look {advice.look}.", where=where, next_step=advice.next_step)
-
-
-def error_of_answer(code: int, where: Place | None = None) -> LinkError:
-    """Give the error for a command that the board refused (exit code 3)."""
-    advice = of_answer(code)
-    return LinkError(f"{advice.what}. Look {advice.look}.", where=where, next_step=advice.next_step)
