@@ -16,10 +16,11 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 from enum import Enum
 
+from demo_ctl.bench.coils import operate_wait_us
 from demo_ctl.bench.frame import Frame
 from demo_ctl.bench.kernel import Handle
 from demo_ctl.bench.lines import Line
-from demo_ctl.bench.relays import FLIGHT_US, Relay, adjusted
+from demo_ctl.bench.relays import adjusted
 from demo_ctl.bench.switches import TOP, Switch
 from demo_ctl.office.model import Connector as ConnectorModel
 from demo_ctl.office.model import Spread
@@ -55,34 +56,33 @@ class Connector(Switch):
         self._model = model
         self._line_at = line_at
         self._group_from = group_from
-        self.rotary_magnet = frame.relay(
-            random, f"{name}/rotary magnet", times.magnet_operate, times.magnet_release, self._rotary_turned
-        )
         self.test = frame.relay(random, f"{name}/cut-through", times.a_operate, times.a_release, self._test_turned)
+        # The file's least is the quickest in silence, its most the slowest while it rings, on the reference line.
         trip = times.ring_trip
-        silent = Spread.model_construct(
-            typical_us=(trip.least_us + trip.typical_us) // 2, least_us=trip.least_us, most_us=trip.typical_us
+        in_silence = Spread.model_construct(
+            typical_us=(trip.least_us + trip.typical_us) // 2,
+            least_us=trip.least_us,
+            most_us=max(trip.least_us, min(trip.typical_us, round(trip.most_us / self._slower_in_ringing()))),
         )
-        noisy = Spread.model_construct(
-            typical_us=(trip.typical_us + trip.most_us) // 2, least_us=trip.typical_us, most_us=trip.most_us
-        )
-        in_silence, in_ringing = adjusted(random, silent), adjusted(random, noisy)
-        release = adjusted(random, times.a_release)
-
-        def trip_us(relay: Relay) -> int:
-            ringing = self.called is not None and self.called.ringing
-            return in_ringing(relay) if ringing else in_silence(relay)
-
-        self.f = Relay(frame.kernel, frame.truth, f"{name}/F", trip_us, release, self._f_turned)
-        self.d = frame.relay(random, f"{name}/D", times.a_operate, times.a_release, self._d_turned)
+        self.f = frame.line_relay(random, f"{name}/F", in_silence, times.a_release, self._f_turned, slug=True)
+        self.d = frame.line_relay(random, f"{name}/D", times.a_operate, times.a_release, self._d_turned)
         self._reversal_us = adjusted(random, times.reversal)
         # Contacts in flight must not let A fall.
-        self._flight_us = min(FLIGHT_US, times.a_release.least_us // 2)
+        self._flight_us = min(frame.coils.flight_us, times.a_release.least_us // 2)
         self.called: Line | None = None
         self._stage = Stage.TENS
         self._group: list[int] = []
         #: What the caller's side will do next: turn its battery round.
         self._turning: Handle | None = None
+
+    def _slower_in_ringing(self) -> float:
+        """How much longer the trip relay takes while it rings, when it's quick: on the reference line."""
+        coils, reference = self._frame.coils, self._frame.reference
+        operate_mA = coils.line_operate_mA
+        silent_mA, noisy_mA = (
+            max(reference.closed(ohm).final_mA, 1.05 * operate_mA) for ohm in (0.0, coils.ringing_ohm)
+        )
+        return operate_wait_us(1.0, operate_mA / noisy_mA) / operate_wait_us(1.0, operate_mA / silent_mA)
 
     @property
     def is_ringing(self) -> bool:
@@ -102,11 +102,6 @@ class Connector(Switch):
     def _pulse_ended(self) -> None:
         self.vertical_magnet.drive(False)
         self.rotary_magnet.drive(False)
-
-    def _rotary_turned(self, operated: bool) -> None:
-        if operated and self.terminal < TOP and not self.restoring:
-            self.terminal += 1
-            self._frame.note(f"{self.name}/rotary", self.terminal)
 
     def _digit_ended(self) -> None:
         if self._stage is Stage.TENS and self.level:
@@ -132,26 +127,16 @@ class Connector(Switch):
             self.called = called
             called.seize(self._called_cut)
         elif self._group:
-            self._step_soon()
+            self._hunt()
         else:
             self._give("busy")
 
-    def _hunt_on(self) -> None:
-        self._self_step()
-        half_us = self._frame.hunting_us // 2
-        self._work = self._kernel.at(self._kernel.now_us + half_us, self._hunted_on)
-
-    def _hunted_on(self) -> None:
-        self._self_step_ends()
+    def _hunted(self) -> None:
         if self.terminal == self._group[0]:
             self._group.pop(0)
             self._look()
         else:
-            self._step_soon()
-
-    def _step_soon(self) -> None:
-        rest_us = self._frame.hunting_us - self._frame.hunting_us // 2
-        self._work = self._kernel.at(self._kernel.now_us + rest_us, self._hunt_on)
+            self._hunt()
 
     def _give(self, tone: str) -> None:
         self._stage = Stage.TONE
@@ -224,7 +209,6 @@ class Connector(Switch):
         self._turning = None
         self._stop_ringing()
         called, self.called = self.called, None
-        self.rotary_magnet.drive(False)
         self.test.drive(False)
         self.f.locked = False
         if called is not None:

@@ -34,6 +34,10 @@ class Finder:
         self._transfer_us = adjusted(random, times.transfer)
         self._restore_us = adjusted(random, times.restore)
         self._wait_us = adjusted(random, times.b_hold)
+        self._vertical, pace = frame.stepping_relay(random, f"{self.name}/vertical magnet", frame.finder_us, self._up)
+        self._vertical.pace = pace
+        self._rotary, pace = frame.stepping_relay(random, f"{self.name}/rotary magnet", frame.finder_us, self._round)
+        self._rotary.pace = pace
         self.level = 0
         self.terminal = 0
         self.line: Line | None = None
@@ -50,35 +54,38 @@ class Finder:
     def start(self) -> None:
         """Begin to search."""
         self.busy = True
-        self._work = self._kernel.at(self._kernel.now_us + self._frame.finder_us, self._up)
+        self._vertical.drive(True)
 
-    def _up(self) -> None:
-        if not self._allotter.wanted():
-            self._give_up()
+    def _up(self, operated: bool) -> None:
+        """The vertical magnet has pulled (its springs then interrupt it), or has fallen back."""
+        if self._restoring:
             return
-        self.level += 1
-        self._frame.note(f"{self.name}/vertical", self.level)
-        if self._allotter.marked_on(self.level):
-            self._next(self._round)
-        elif self.level == TOP:
+        if operated:
+            self.level += 1
+            self._frame.note(f"{self.name}/vertical", self.level)
+            self._vertical.drive(False)
+        elif self._allotter.marked_on(self.level):
+            self._rotary.drive(True)
+        elif self.level == TOP or not self._allotter.wanted():
             self._give_up()
         else:
-            self._next(self._up)
+            self._vertical.drive(True)
 
-    def _round(self) -> None:
-        self.terminal += 1
-        self._frame.note(f"{self.name}/rotary", self.terminal)
-        line = self._allotter.line_at(self.level, self.terminal)
-        if line is not None and line.wants_finder:
-            self._found(line)
+    def _round(self, operated: bool) -> None:
+        """The rotary magnet has pulled, or has fallen back: then the search ends or goes on."""
+        if self._restoring or self.line is not None:
+            return
+        if operated:
+            self.terminal += 1
+            self._frame.note(f"{self.name}/rotary", self.terminal)
+            self._rotary.drive(False)
+            line = self._allotter.line_at(self.level, self.terminal)
+            if line is not None and line.wants_finder:
+                self._found(line)
         elif self.terminal == TOP or not self._allotter.marked_on(self.level):
             self._give_up()
         else:
-            self._next(self._round)
-
-    def _next(self, step: object) -> None:
-        assert callable(step)
-        self._work = self._kernel.at(self._kernel.now_us + self._frame.finder_us, step)
+            self._rotary.drive(True)
 
     def _give_up(self) -> None:
         self._allotter.done()

@@ -6,10 +6,16 @@ from collections.abc import Callable
 from random import Random
 
 from demo_ctl.bench.cadence import Cadence
+from demo_ctl.bench.circuit import LineCircuit
 from demo_ctl.bench.kernel import Kernel
-from demo_ctl.bench.relays import Relay, adjusted
+from demo_ctl.bench.relays import Figures, Relay, line_coil, local_coil, own_us
 from demo_ctl.bench.truth import Truth
-from demo_ctl.office.model import Adjustment, Spread
+from demo_ctl.office.model import Adjustment, Coils, Spread, Supply
+
+#: How much the operate current of one line-fed relay differs from the unit's figure, and one interrupter's setting
+#: (common practice, no source).
+_OPERATE_SPREAD = 0.1
+_SETTING = 0.02
 
 
 class Frame:
@@ -19,9 +25,16 @@ class Frame:
     same unit, whichever part is used first.
     """
 
-    def __init__(self, kernel: Kernel, adjustment: Adjustment, seed: int, interrupter: Cadence) -> None:
+    def __init__(
+        self, kernel: Kernel, adjustment: Adjustment, coils: Coils, supply: Supply, seed: int, interrupter: Cadence
+    ) -> None:
         self.kernel = kernel
         self.adjustment = adjustment
+        self.coils = coils
+        self.supply = supply
+        #: Where the times of the adjustment were taken.
+        self.reference = LineCircuit(supply.battery_V, supply.feed_ohm, coils.reference_ohm)
+        self.ailments: Figures | None = None
         self.interrupter = interrupter
         self.truth: list[Truth] = []
         self.ringing_feed = False
@@ -38,7 +51,44 @@ class Frame:
         return Random(f"{self._seed} {name}")
 
     def relay(
-        self, random: Random, what: str, operate: Spread, release: Spread, changed: Callable[[bool], None]
+        self,
+        random: Random,
+        what: str,
+        operate: Spread,
+        release: Spread,
+        changed: Callable[[bool], None],
+        *,
+        slow: bool = False,
     ) -> Relay:
-        """Make a relay with an adjustment of its own."""
-        return Relay(self.kernel, self.truth, what, adjusted(random, operate), adjusted(random, release), changed)
+        """Make a relay or magnet between local contacts, with an adjustment of its own. slow: its release is a hold."""
+        coil = local_coil(self.coils, own_us(random, operate), own_us(random, release), slow=slow)
+        return Relay(self.kernel, self.truth, what, coil, changed, random, self.ailments)
+
+    def line_relay(
+        self,
+        random: Random,
+        what: str,
+        operate: Spread,
+        release: Spread,
+        changed: Callable[[bool], None],
+        *,
+        slug: bool = False,
+    ) -> Relay:
+        """Make a relay that feeds a line. slug: a copper slug keeps alternating current from moving it."""
+        part = 1 - _OPERATE_SPREAD + 2 * _OPERATE_SPREAD * random.random()
+        operate_us, release_us = own_us(random, operate), own_us(random, release)
+        coil = line_coil(self.coils, self.reference, operate_us, release_us, part, slug=slug)
+        return Relay(self.kernel, self.truth, what, coil, changed, random, self.ailments)
+
+    def stepping_relay(
+        self, random: Random, what: str, period_us: int, changed: Callable[[bool], None]
+    ) -> tuple[Relay, float]:
+        """Make a magnet, and the pace at which its own interrupter springs let it step every `period_us`.
+
+        The springs open and close before the armature's stroke is over; that is how they are set. Each magnet is set
+        a little differently; weak battery, or a magnet out of adjustment, then changes its speed.
+        """
+        times = self.adjustment
+        relay = self.relay(random, what, times.magnet_operate, times.magnet_release, changed)
+        set_to = 1 - _SETTING + 2 * _SETTING * random.random()
+        return relay, period_us * set_to / relay.coil.cycle_us()

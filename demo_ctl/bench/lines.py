@@ -15,9 +15,10 @@ current passes through zero twice a cycle and raw LOOP shows it.
 from __future__ import annotations
 
 from collections.abc import Callable
-from math import asin, ceil, pi, sin, sqrt
+from math import asin, ceil, inf, pi, sin, sqrt
 from typing import NamedTuple
 
+from demo_ctl.bench.circuit import NOTHING, LineCircuit
 from demo_ctl.bench.frame import Frame
 from demo_ctl.bench.kernel import Handle
 from demo_ctl.bench.relays import Relay
@@ -108,12 +109,25 @@ class Line:
         self.name = model.name
         self.port = port
         self.place = (model.finder_level, model.finder_terminal)
-        ohms = supply.feed_ohm + model.loop_ohm
-        self._steady_mA = 1000 * supply.battery_V / ohms if ohms else 1000.0
-        self._swing_mA = 1000 * wave.peak_V / ohms if ohms else 0.0
-        self._carries = self._steady_mA >= ON_mA
+        self._ringing_ohm = frame.coils.ringing_ohm
+        self._omega = 2 * pi / wave.period_us
+        self._circuit = LineCircuit(
+            supply.battery_V,
+            supply.feed_ohm,
+            model.loop_ohm,
+            inf if model.leak_ohm is None else model.leak_ohm,
+            model.bells,
+            model.cable_nF,
+        )
+        self._closed = self._circuit.closed()
+        self._opened = self._circuit.opened()
+        self._opening = self._circuit.opening()
+        self._loop_mA = self._circuit.loop_mA()
+        self._carries = self._loop_mA >= ON_mA
+        self._steady_mA = self._circuit.loop_mA(self._ringing_ohm)
+        self._swing_mA = self._steady_mA * wave.peak_V / supply.battery_V if supply.battery_V else 0.0
         spread = adjustment.line_relay
-        self.line_relay = frame.relay(random, f"{name}/line relay", spread, spread, self._line_relay_turned)
+        self.line_relay = frame.line_relay(random, f"{name}/line relay", spread, spread, self._line_relay_turned)
         spread = adjustment.cut_off_relay
         self.cut_off = frame.relay(random, f"{name}/cut-off relay", spread, spread, self._cut_off_turned)
         self._on_cut: Callable[[], None] | None = None
@@ -143,7 +157,7 @@ class Line:
         """Lift or replace the handset, or a dial's contact."""
         if closed != self.closed:
             self.closed = closed
-            self._update()
+            self._update(opening=not closed)
 
     def seize(self, on_cut: Callable[[], None]) -> None:
         """Ground the sleeve; `on_cut` is called once the line relay has been taken away."""
@@ -163,7 +177,7 @@ class Line:
         """Put a winding with battery on the line (None: none)."""
         before, self._feed, self._reversed = self._feed, feed, reversed_
         if before is not None and before is not feed:
-            before.drive(False)
+            before.feed(NOTHING, False)
         self._update()
 
     def hear(self, tone: str) -> None:
@@ -208,10 +222,10 @@ class Line:
         if self._on_cut is not None:
             self._on_cut()
 
-    def _update(self) -> None:
+    def _update(self, opening: bool = False) -> None:
         flowing = self.closed and self._feed is not None and self._carries
         if self._feed is not None:
-            self._feed.drive(flowing)
+            self._drive(self._feed, opening)
         last = self.history[-1]
         if last.flowing != flowing or last.ringing != self.ringing:
             self._remember()
@@ -225,6 +239,18 @@ class Line:
             self._loop_level(flowing)
         self._level(NORMAL, self._feed is not None and not self._reversed)
         self._level(REVERSED, self._feed is not None and self._reversed)
+
+    def _drive(self, feed: Relay, opening: bool) -> None:
+        """Let the line as it is now drive the winding that feeds it."""
+        if self.ringing:
+            drive = (self._circuit.closed if self.closed else self._circuit.opened)(
+                self._ringing_ohm, self._wave.peak_V
+            )
+            feed.feed(drive, self.closed, self._omega, 2 * pi * self._wave.turns(self._kernel.now_us))
+        elif self.closed:
+            feed.feed(self._closed, True)
+        else:
+            feed.feed(self._opening if opening else self._opened, False)
 
     def _swing(self) -> None:
         """Current of both kinds at once: set LOOP by its size now, and come back when that changes."""

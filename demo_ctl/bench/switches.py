@@ -51,12 +51,16 @@ class Switch:
         self._on_home = on_home
         random = frame.random(name)
         times = frame.adjustment
-        self.a = frame.relay(random, f"{name}/A", times.a_operate, times.a_release, self._a_turned)
-        self.b = frame.relay(random, f"{name}/B", times.b_operate, times.b_hold, self._b_turned)
+        self.a = frame.line_relay(random, f"{name}/A", times.a_operate, times.a_release, self._a_turned)
+        self.a.on_bounce(frame.coils.bounce_us, self._a_bounced)
+        self.b = frame.relay(random, f"{name}/B", times.b_operate, times.b_hold, self._b_turned, slow=True)
         # C pulls up as fast as A does; only its release is slow.
-        self.c = frame.relay(random, f"{name}/C", times.a_operate, times.c_hold, self._c_turned)
+        self.c = frame.relay(random, f"{name}/C", times.a_operate, times.c_hold, self._c_turned, slow=True)
         self.vertical_magnet = frame.relay(
             random, f"{name}/vertical magnet", times.magnet_operate, times.magnet_release, self._vertical_turned
+        )
+        self.rotary_magnet, self._hunting_pace = frame.stepping_relay(
+            random, f"{name}/rotary magnet", frame.hunting_us, self._rotary_turned
         )
         self._transfer_us = adjusted(random, times.transfer)
         self._restore_us = adjusted(random, times.restore)
@@ -69,7 +73,6 @@ class Switch:
         self._late = False
         self.level = 0
         self.terminal = 0
-        self._stepping = False
         #: What the switch will do next by itself, at most one thing at a time.
         self._work: Handle | None = None
 
@@ -107,10 +110,10 @@ class Switch:
             line.connect(None)
         if after is not None:
             after.check_hold()
-        self._self_step_ends()
         self._let_go()
         self.c.drive(False)
         self.vertical_magnet.drive(False)
+        self.rotary_magnet.drive(False)
         before, self.before = self.before, None
         if before is not None:
             before.check_hold()
@@ -144,17 +147,24 @@ class Switch:
             self._frame.note(f"{self.name}/vertical", 0)
             self._frame.note(f"{self.name}/release magnet", 0)
 
-    # Rotary steps that the switch makes by itself, its magnet interrupting its own current.
-    def _self_step(self) -> None:
-        self.terminal += 1
-        self._stepping = True
-        self._frame.note(f"{self.name}/rotary magnet", 1)
-        self._frame.note(f"{self.name}/rotary", self.terminal)
+    # Rotary steps that the switch makes by itself: its magnet pulls, the pawl turns the wipers one terminal on and
+    # the interrupter springs open; the magnet falls back, the pawl drops behind the next tooth, the springs close.
+    def _hunt(self) -> None:
+        self.rotary_magnet.pace = self._hunting_pace
+        self.rotary_magnet.drive(True)
 
-    def _self_step_ends(self) -> None:
-        if self._stepping:
-            self._stepping = False
-            self._frame.note(f"{self.name}/rotary magnet", 0)
+    def _rotary_turned(self, operated: bool) -> None:
+        hunting = self.rotary_magnet.pace != 1.0
+        if operated:
+            if self.terminal < (OVERFLOW if hunting else TOP) and not self.restoring:
+                self.terminal += 1
+                self._frame.note(f"{self.name}/rotary", self.terminal)
+            if hunting:
+                self.rotary_magnet.drive(False)
+        elif hunting:
+            self.rotary_magnet.pace = 1.0
+            if not self.restoring:
+                self._hunted()
 
     # Relays.
     def _a_turned(self, operated: bool) -> None:
@@ -167,6 +177,18 @@ class Switch:
             self._pulse_ended()
             self.c.drive(False)
         elif self.b.operated and self._pulse():
+            self.c.drive(True)
+
+    def _a_bounced(self, front: bool, closed: bool) -> None:
+        """A's contact bounces: what it has just switched on loses its current for a moment."""
+        if front:
+            self.b.drive(closed)
+        elif self.line is None or not self.b.operated:
+            return
+        elif not closed:
+            self._pulse_ended()
+            self.c.drive(False)
+        elif self._pulse():
             self.c.drive(True)
 
     def _b_turned(self, operated: bool) -> None:
@@ -199,6 +221,10 @@ class Switch:
 
     def _digit_ended(self) -> None:
         """C fell."""
+        raise NotImplementedError
+
+    def _hunted(self) -> None:
+        """The wipers have made one step of a hunt and the magnet has fallen back: test."""
         raise NotImplementedError
 
     def _ready(self) -> None:
@@ -248,7 +274,7 @@ class Selector(Switch):
             fall_us = self._restore_us(None) * self.level // 20
             self._work = self._kernel.at(self._kernel.now_us + fall_us, self._absorbed_home)
         else:
-            self._work = self._kernel.at(self._kernel.now_us + self._frame.hunting_us // 2, self._step)
+            self._hunt()
 
     def _absorbs(self, digit: str) -> bool:
         rule = self._model.absorbs
@@ -262,25 +288,14 @@ class Selector(Switch):
         self._rest_shaft()
         self._takes_digit = True
 
-    def _step(self) -> None:
-        """The rotary magnet pulls: one terminal on, and the test of its sleeve."""
-        kernel, frame = self._kernel, self._frame
-        self._self_step()
-        self._work = kernel.at(kernel.now_us + frame.hunting_us // 2, self._test)
-
-    def _test(self) -> None:
-        """The rotary magnet falls back, unless it may step on."""
-        self._work = None
-        self._self_step_ends()
+    def _hunted(self) -> None:
         if self.terminal == OVERFLOW:
             if self.line is not None:
                 self.line.hear("overflow")
             return
         trunk = self._idle_trunk(self._digit_at[self.level], self.terminal)
         if trunk is None:
-            self._work = self._kernel.at(
-                self._kernel.now_us + self._frame.hunting_us - self._frame.hunting_us // 2, self._step
-            )
+            self._hunt()
             return
         trunk.seize(self)
         self.after = trunk

@@ -66,7 +66,7 @@ class BenchUnit:
         interrupter = Cadence((ringing.on_us, ringing.off_us))
         interrupter = Cadence((ringing.on_us, ringing.off_us), chance.randrange(max(1, interrupter.cycle_us)))
         wave = Wave(ringing.frequency_Hz, ringing.voltage_V, chance.random())
-        self._frame = Frame(kernel, unit.adjustment, seed, interrupter)
+        self._frame = Frame(kernel, unit.adjustment, unit.coils, unit.supply, seed, interrupter)
         self._truth = self._frame.truth = TruthLog()
         self._tones = ToneBank(unit.tones, interrupter, wave, seed)
         self._blocked = {(spec.stage, str(spec.level), position) for spec in busy for position in spec.positions}

@@ -14,6 +14,7 @@ from pydantic import BeforeValidator, Field, WithJsonSchema
 from demo_ctl.terms.quantity import (
     DBm,
     Hertz,
+    MilliAmps,
     Ohms,
     Percent,
     PulsesPerSecond,
@@ -142,6 +143,28 @@ class Adjustment(Frozen):
     source: Source
 
 
+class Coils(Frozen):
+    """Windings, for the simulated unit: with these and the times of `adjustment` it works out all other times.
+
+    The times of `adjustment` hold at nominal battery on a line of `reference loop` with one bell and no leak.
+    """
+
+    line_operate_mA: MilliAmps = Field(
+        alias="line operate", default=14.0, description="a relay that feeds a line just operates"
+    )
+    line_release_mA: MilliAmps = Field(alias="line release", default=7.0, description="and just releases")
+    operate_pct: Percent = Field(alias="operate", default=50.0, description="of the current of a local winding")
+    release_pct: Percent = Field(alias="release", default=25.0, description="of the current of a local winding")
+    flight_us: TimeUs = Field(alias="flight", default=2000, description="of an armature and its contacts")
+    bounce_us: TimeUs = Field(alias="bounce", default=2000, description="of closing contacts, at most")
+    reference_ohm: Ohms = Field(alias="reference loop", default=300.0)
+    ringing_ohm: Ohms = Field(alias="ringing", default=400.0, description="lamp and leads of the ringing generator")
+    source: Source = (
+        "common practice, no source: operate above the leak of 10 kohm and below the 21 mA of 7 CFR 1755.522 (f)(1)(i);"
+        " flight and bounce inside 1..3 and 1..5 ms"
+    )
+
+
 class Level(Frozen):
     """A selector level's trunk group."""
 
@@ -191,6 +214,11 @@ class Line(Frozen):
     finder_terminal: int = Field(ge=1, le=10)
     attached: Attached
     loop_ohm: Ohms = Field(alias="loop", default=300.0, description="line and telephone together")
+    leak_ohm: Ohms | None = Field(alias="leak", default=None, description="from wire to wire; none: perfect insulation")
+    bells: int = Field(ge=0, le=10, default=1, description="ringers bridged across the line")
+    cable_nF: float = Field(
+        alias="cable capacitance in nF", ge=0, le=2000, default=0.0, description="52 nF a kilometre, from memory"
+    )
 
     @property
     def port(self) -> int:
@@ -289,7 +317,11 @@ class Windows(Frozen):
     percent_break: RatioWindow
     interdigital: TimeWindow
     cut_through: TimeWindow = Field(description="last make of a digit to the transfer dip")
-    post_dial_delay: TimeWindow
+    post_dial_delay: TimeWindow = Field(description="last make of the last digit to ringback")
+    busy_test: TimeWindow = Field(
+        description="last make of the last digit to the connector's busy or vacant tone, were its interrupter just on"
+    )
+    overflow: TimeWindow = Field(description="last make of a digit to overflow tone, were its interrupter just on")
     first_ring: TimeWindow
     ring_on: TimeWindow
     ring_off: TimeWindow
@@ -315,6 +347,7 @@ class Unit(Frozen):
     tones: Tones
     ringing: Ringing
     adjustment: Adjustment
+    coils: Coils = Coils()
     windows: Windows
     longest_gate_us: TimeUs = Field(alias="longest gate")
     rest_us: TimeUs = Field(alias="rest", description="between the release of one call and the next")

@@ -54,7 +54,9 @@ def test_lifting_brings_finder_cut_off_and_first_selector_in_this_order(play: Pl
     assert [v for _, v in p.truth_of(f"{finder}/vertical")] == list(range(1, level + 1))
     assert [v for _, v in p.truth_of(f"{finder}/rotary")] == list(range(1, terminal + 1))
     found = at(p, f"{finder}/rotary", terminal)
-    assert found == line_relay + (level + terminal) * 25 * MS
+    # Forty steps a second, each magnet set within 2 % of it; its first pull starts from rest.
+    steps_us = (level + terminal) * 25 * MS
+    assert abs(found - line_relay - steps_us) < 0.05 * steps_us + 15 * MS
     cut = at(p, f"{line}/cut-off relay", 1)
     assert within(cut - found, times.cut_off_relay)
     assert at(p, f"{line}/line relay", 0) > cut
