@@ -144,7 +144,7 @@ def _over_pty(cases: list[tuple[str, str, str]]) -> dict[tuple[str, str, str], t
     return done
 
 
-@pytest.mark.slow
+@pytest.mark.realtime
 def test_over_a_pseudo_terminal_in_real_time() -> None:
     cases = [(call, unit, "python") for call in CALLS for unit in UNITS]
     cases += [("answered", unit, "micropython") for unit in UNITS]
