@@ -223,7 +223,7 @@ class Soak:
                 f"  checks: {checks or 'none'}",
                 f"  scripts: {scripts or 'none'}",
                 f"  units: {', '.join(path.stem for path in self.units)}; paces: {PACES[0]} to {PACES[-1]}",
-                f"  {tally.events} events, {tally.simulated_s / 3600:.1f} hours simulated in {wall_s / 60:.1f} minutes: "
+                f"  {tally.events} events; {tally.simulated_s / 3600:.1f} simulated hours in {wall_s / 60:.1f} min, "
                 f"{tally.simulated_s / wall_s:.0f} simulated s per wall s with --jobs {self.jobs}",
                 f"  largest process: {memory_kB / 1024:.0f} MiB",
             ]
