@@ -86,7 +86,7 @@ class Ailments:
         if not self.any:
             return False
         # Every one of them draws, so that one fault doesn't shift another's chance.
-        return any([effect.strikes() for effect in self._of(kind, part)])
+        return sum(effect.strikes() for effect in self._of(kind, part)) > 0
 
     def _of(self, figure: str, part: str) -> tuple[Effect, ...]:
         key = (figure, part)

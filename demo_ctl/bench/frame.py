@@ -5,10 +5,11 @@ from __future__ import annotations
 from collections.abc import Callable
 from random import Random
 
+from demo_ctl.bench.ailments import SOUND, Ailments
 from demo_ctl.bench.cadence import Cadence
 from demo_ctl.bench.circuit import LineCircuit
 from demo_ctl.bench.kernel import Kernel
-from demo_ctl.bench.relays import Figures, Relay, line_coil, local_coil, own_us
+from demo_ctl.bench.relays import Relay, line_coil, local_coil, own_us
 from demo_ctl.bench.truth import Truth
 from demo_ctl.office.model import Adjustment, Coils, Spread, Supply
 
@@ -26,7 +27,14 @@ class Frame:
     """
 
     def __init__(
-        self, kernel: Kernel, adjustment: Adjustment, coils: Coils, supply: Supply, seed: int, interrupter: Cadence
+        self,
+        kernel: Kernel,
+        adjustment: Adjustment,
+        coils: Coils,
+        supply: Supply,
+        seed: int,
+        interrupter: Cadence,
+        ailments: Ailments = SOUND,
     ) -> None:
         self.kernel = kernel
         self.adjustment = adjustment
@@ -34,7 +42,9 @@ class Frame:
         self.supply = supply
         #: Where the times of the adjustment were taken.
         self.reference = LineCircuit(supply.battery_V, supply.feed_ohm, coils.reference_ohm)
-        self.ailments: Figures | None = None
+        #: What is wrong with the unit; every part asks.
+        self.ailments = ailments
+        self._figures = ailments if ailments.any else None
         self.interrupter = interrupter
         self.truth: list[Truth] = []
         self.ringing_feed = False
@@ -62,7 +72,7 @@ class Frame:
     ) -> Relay:
         """Make a relay or magnet between local contacts, with an adjustment of its own. slow: its release is a hold."""
         coil = local_coil(self.coils, own_us(random, operate), own_us(random, release), slow=slow)
-        return Relay(self.kernel, self.truth, what, coil, changed, random, self.ailments)
+        return Relay(self.kernel, self.truth, what, coil, changed, random, self._figures)
 
     def line_relay(
         self,
@@ -78,7 +88,7 @@ class Frame:
         part = 1 - _OPERATE_SPREAD + 2 * _OPERATE_SPREAD * random.random()
         operate_us, release_us = own_us(random, operate), own_us(random, release)
         coil = line_coil(self.coils, self.reference, operate_us, release_us, part, slug=slug)
-        return Relay(self.kernel, self.truth, what, coil, changed, random, self.ailments)
+        return Relay(self.kernel, self.truth, what, coil, changed, random, self._figures)
 
     def stepping_relay(
         self, random: Random, what: str, period_us: int, changed: Callable[[bool], None]

@@ -41,6 +41,9 @@ class Figures(Protocol):
     def scale(self, figure: str, part: str) -> float:
         """Return the factor on a figure of a part; 1.0 when nothing is wrong."""
 
+    def strikes(self, kind: str, part: str) -> bool:
+        """Whether an event of a part goes wrong this time."""
+
 
 class Coil:
     """One winding with its armature, as adjusted.
@@ -300,6 +303,8 @@ class Relay:
 
     def _land(self) -> None:
         self._landing = None
+        if self._figures is not None and self._figures.strikes("stuck" if self.operated else "dead", self.what):
+            return
         operated = self.operated = not self.operated
         if self._bounces:
             for handle in self._bounces:
@@ -319,7 +324,9 @@ class Relay:
         random, bounced = self._random, self._bounced
         if random is None or bounced is None:
             return
-        at, left_us = self._kernel.at, self.bounce_us
+        at, left_us = self._kernel.at, float(self.bounce_us)
+        if self._figures is not None:
+            left_us *= self._figures.scale("bounce", self.what)
         begin_us = now_us
         for _ in range(1 + (random.random() < 0.5)):
             touch_us = 1 + round(left_us * (0.1 + 0.2 * random.random()))
