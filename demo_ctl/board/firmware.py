@@ -465,7 +465,8 @@ class Firmware:
 
     def _on_start(self, start):
         # The heartbeat is fresh, or the host's silence had closed the session in this very pass.
-        if self.sequencer.state != m.READY or start.plan != self.upload.plan:
+        # Nor does a plan begin while events are missing that the host has not been told of: it could not be told more.
+        if self.sequencer.state != m.READY or start.plan != self.upload.plan or self._unqueued:
             return self._refuse()
         self.sequencer.start(self.now_us)
         return m.OK, 0
@@ -490,7 +491,7 @@ class Firmware:
         if heartbeat_us:
             self.heartbeat_us = heartbeat_us
         if ring_window_us:
-            self.guard.most_us = ring_window_us
+            self.guard.tighten(ring_window_us)
         return m.OK, 0
 
     def _on_status(self, request):

@@ -81,6 +81,13 @@ class Guard:
         self.port = port
         return R_NONE
 
+    def tighten(self, most_us):
+        """Make the longest window shorter, the open one included."""
+        if most_us < self.most_us:
+            self.most_us = most_us
+            if self.state == G_ALLOWED:
+                self.ends_us = min(self.ends_us, self._from_us + most_us)
+
     def close(self, now_us):
         """No move from here on. Return whether ringing was allowed until now."""
         if self.state == G_OFF:

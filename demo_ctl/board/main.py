@@ -23,12 +23,32 @@ class Loop:
 
 
 def run(pins):
-    """Run for ever."""
-    loop = Loop(pins)
-    while True:
-        deadline_us = loop.run_once()
-        left_us = deadline_us - loop.clock.now(pins.ticks_us())
-        if left_us > IDLE_US:
-            pins.collect()
-        if left_us > REST_US:
-            pins.rest(REST_US)
+    """Run for ever. However it ends, by an exception of any kind, the outputs are off when it has."""
+    try:
+        loop = Loop(pins)
+        while True:
+            deadline_us = loop.run_once()
+            pins.alive()
+            left_us = deadline_us - loop.clock.now(pins.ticks_us())
+            if left_us > IDLE_US:
+                pins.collect()
+            if left_us > REST_US:
+                pins.rest(REST_US)
+    finally:
+        outputs_off(pins)
+
+
+def outputs_off(pins):
+    """Open every loop, end every train and the listening. The pump stands still: nobody moves it any more.
+
+    One output that fails must not keep the others on.
+    """
+    for port in range(1, pins.ports + 1):
+        try:
+            pins.set_loop(port, 0)
+        except Exception:
+            pass
+    try:
+        pins.listen(0)
+    except Exception:
+        pass

@@ -93,5 +93,8 @@ class Pins:
     def collect(self):
         """Collect garbage once, in the idle part of a pass (nothing to do where there is no need)."""
 
+    def alive(self):
+        """Hear that the loop has made a pass: holds the watchdog off (nothing to do where there is none)."""
+
     def rest(self, most_us):
         """Let at most this time pass; nothing is due (the bench passes no time here)."""

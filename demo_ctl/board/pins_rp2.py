@@ -32,6 +32,9 @@ READ_MOST = 16  # a pass: 81 us each
 COLLECT_MS = 250  # garbage is collected this often at most
 RING_BYTES = 2048
 RING_SIZE = 11  # 2 ** 11 bytes
+# A loop that stands still for so long is reset, and with it every pin falls to rest: nothing else could open a loop
+# then. Longer than the longest wait in a pass, the USB driver's 500 ms for a host that takes nothing (from memory).
+WATCHDOG_MS = 1500
 TRANSFERS = 0x0FFFFFFF  # samples: 9 hours; the count has 28 bits on the newer chip
 
 # Immediate instructions of the pulse generator.
@@ -83,6 +86,7 @@ class PinsRp2(Pins):
         self._got_view = memoryview(self._got)
         self._outbox = Outbox(self._can_write, sys.stdout.buffer.write)
         self._collected_ms = time.ticks_ms()
+        self._watchdog = None
         self._start_converter(rows, adc)
 
     def _output(self, rows, job):
@@ -250,6 +254,13 @@ class PinsRp2(Pins):
             self._collected_ms = now_ms
             gc.collect()
 
+    def alive(self):
+        """See Pins. The first pass starts the watchdog; nothing stops it then, and boot is safe."""
+        if self._watchdog:
+            self._watchdog.feed()
+        else:
+            self._watchdog = machine.WDT(timeout=WATCHDOG_MS)
+
     def rest(self, most_us):
         """See Pins."""
         time.sleep_us(most_us)
@@ -268,7 +279,10 @@ def board():
 
 
 def main():
-    """Run the firmware for ever; the board's main.py calls this."""
+    """Run the firmware for ever; the board's main.py calls this.
+
+    A fault of the firmware leaves the outputs off (see run); the watchdog then boots the board anew.
+    """
     micropython.kbd_intr(-1)  # byte 3 of a frame must not interrupt
     try:
         run(board())

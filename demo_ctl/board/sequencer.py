@@ -71,7 +71,8 @@ class Sequencer:
         self.reason = R_NONE
         self.index = 0
         self._board.post(now_us, EV_PLAN, 0, RUNNING)
-        self._fetch(now_us, now_us)
+        if self.state == RUNNING:  # else the event queue was full, and that was the end of it
+            self._fetch(now_us, now_us)
 
     def run(self, now_us):
         """Do what is due at next_us; it is now_us already."""
