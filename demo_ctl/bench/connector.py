@@ -13,7 +13,7 @@ releases nothing (facts T13-T20).
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from enum import Enum
 
 from demo_ctl.bench.coils import operate_wait_us
@@ -70,10 +70,15 @@ class Connector(Switch):
         # Contacts in flight must not let A fall.
         self._flight_us = min(frame.coils.flight_us, times.a_release.least_us // 2)
         self.called: Line | None = None
+        #: Levels and terminals by the digits that lead to them.
+        self.digit_at: Mapping[int, str] = {}
         self._stage = Stage.TENS
         self._group: list[int] = []
+        self._bell_works = True
         #: What the caller's side will do next: turn its battery round.
         self._turning: Handle | None = None
+        #: A ringing that will be tripped by nobody.
+        self._pre_trip: Handle | None = None
 
     def _slower_in_ringing(self) -> float:
         """How much longer the trip relay takes while it rings, when it's quick: on the reference line."""
@@ -108,6 +113,8 @@ class Connector(Switch):
             self._stage = Stage.UNITS
         elif self._stage is Stage.UNITS and self.terminal:
             self._stage = Stage.TEST
+            if self.terminal < TOP and self._ailments.strikes("turns too far", self.name):
+                self._turn()
             self._group = list(self._group_from(self.level, self.terminal))
             self.test.drive(True)
 
@@ -119,17 +126,30 @@ class Connector(Switch):
     def _look(self) -> None:
         self._work = None
         called = self._line_at(self.level, self.terminal)
+        terminal = f"terminal {self.digit_at.get(self.level, '')}{self.digit_at.get(self.terminal, '')}"
         if called is None:
             vacant = {"vacant tone": "vacant", "busy tone": "busy", "silence": ""}[self._model.vacant]
             self._give(vacant)
+        elif self._ailments.strikes("tests busy", terminal):
+            self._give("busy")
         elif not called.busy and not called.closed:
             self._stage = Stage.SEIZING
             self.called = called
             called.seize(self._called_cut)
-        elif self._group:
+        elif self._ailments.strikes("tests idle", terminal):
+            self._intrude()
+        elif self._group and not self._ailments.strikes("doesn't hunt", self.name):
             self._hunt()
         else:
             self._give("busy")
+
+    def _intrude(self) -> None:
+        """Come upon a line in use: its closed loop trips the ringing at once, and answers.
+
+        The connection that has the line keeps it: this model disturbs nobody else's call.
+        """
+        self._stage = Stage.ANSWERED
+        self._d_turned(True)
 
     def _hunted(self) -> None:
         if self.terminal == self._group[0]:
@@ -151,25 +171,31 @@ class Connector(Switch):
         self._work = None
         assert self.called is not None
         self._stage = Stage.RINGING
+        self._bell_works = not self._ailments.strikes("rings nobody", self.name)
         self._frame.note(f"{self.name}/ringing", 1)
         if self.line is not None:
             self.line.hear("ringback")
         self.apply_ringing()
         self.called.connect(self.f)
+        if self._ailments.strikes("trips by itself", self.name):
+            after_us = round(self._ailments.amount("trips after us", self.name))
+            self._pre_trip = self._kernel.at(self._kernel.now_us + after_us, self._f_turned, True)
+        if self._ailments.strikes("answers by itself", self.name):
+            self._d_turned(True)
 
     def apply_ringing(self) -> None:
         """Put the generator on the called line, or take it off, as interrupter and guard say now."""
         if self._stage is not Stage.RINGING or self.called is None:
             return
         kernel, frame = self._kernel, self._frame
-        self.called.set_ringing(frame.ringing_feed and frame.interrupter.on_at(kernel.now_us))
+        self.called.set_ringing(frame.ringing_feed and self._bell_works and frame.interrupter.on_at(kernel.now_us))
         kernel.cancel(self._work)
         change_us = frame.interrupter.next_change_us(kernel.now_us)
         self._work = None if change_us is None else kernel.at(change_us, self.apply_ringing)
 
     def _f_turned(self, operated: bool) -> None:
         called = self.called
-        if not operated or called is None:
+        if not operated or called is None or self._stage is not Stage.RINGING:
             return
         self.f.locked = True
         self._stop_ringing()
@@ -180,6 +206,8 @@ class Connector(Switch):
         self._work = self._kernel.at(self._kernel.now_us + self._transfer_us(None), called.connect, self.d)
 
     def _stop_ringing(self) -> None:
+        self._kernel.cancel(self._pre_trip)
+        self._pre_trip = None
         if self._stage is Stage.RINGING:
             self._frame.note(f"{self.name}/ringing", 0)
             self._kernel.cancel(self._work)
@@ -188,10 +216,11 @@ class Connector(Switch):
             self.called.set_ringing(False)
 
     def _d_turned(self, operated: bool) -> None:
-        if self.line is None:
+        if self.line is None or (operated and self._ailments.strikes("no reversal", self.name)):
             return
         self._kernel.cancel(self._turning)
-        self._turning = self._kernel.at(self._kernel.now_us + self._reversal_us(None), self._open_to_turn, operated)
+        turn_us = round(self._reversal_us(None) * self._ailments.scale("reversal", self.name))
+        self._turning = self._kernel.at(self._kernel.now_us + turn_us, self._open_to_turn, operated)
 
     def _open_to_turn(self, reversed_: bool) -> None:
         if self.line is not None:

@@ -80,12 +80,21 @@ class Finder:
             self._frame.note(f"{self.name}/rotary", self.terminal)
             self._rotary.drive(False)
             line = self._allotter.line_at(self.level, self.terminal)
-            if line is not None and line.wants_finder:
+            if line is not None and line.wants_finder and not self._passes(line):
                 self._found(line)
         elif self.terminal == TOP or not self._allotter.marked_on(self.level):
             self._give_up()
         else:
             self._rotary.drive(True)
+
+    def _passes(self, line: Line) -> bool:
+        strikes = self._frame.ailments.strikes
+        return strikes("passes its line", self.name) or strikes("passes its line", f"line {line.name}")
+
+    @property
+    def starts(self) -> bool:
+        """Whether the allotter's start reaches it this time."""
+        return not self._frame.ailments.strikes("start fails", self.name)
 
     def _give_up(self) -> None:
         self._allotter.done()
@@ -123,7 +132,10 @@ class Finder:
         off_normal = bool(self.level or self.terminal)
         if off_normal:
             self._frame.note(f"{self.name}/release magnet", 1)
-        self._work = self._kernel.at(self._kernel.now_us + (self._restore_us(None) if off_normal else 0), self._home)
+            if self._frame.ailments.strikes("shaft sticks", self.name):
+                return
+        restore_us = self._restore_us(None) * self._frame.ailments.scale("restore", self.name) if off_normal else 0
+        self._work = self._kernel.at(self._kernel.now_us + round(restore_us), self._home)
 
     def _home(self) -> None:
         self._work = None
@@ -175,6 +187,8 @@ class Allotter:
             finder = self.finders[(self._chosen + ahead) % many]
             if finder.idle:
                 self._chosen = (self._chosen + ahead + 1) % many
+                if not finder.starts:
+                    return
                 self._searching = True
                 finder.start()
                 return

@@ -16,12 +16,11 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from math import asin, ceil, inf, pi, sin, sqrt
-from typing import NamedTuple
+from typing import NamedTuple, Protocol
 
-from demo_ctl.bench.circuit import NOTHING, LineCircuit
+from demo_ctl.bench.circuit import NOTHING, Drive, LineCircuit, parallel
 from demo_ctl.bench.frame import Frame
 from demo_ctl.bench.kernel import Handle
-from demo_ctl.bench.relays import Relay
 from demo_ctl.office.model import Line as LineModel
 from demo_ctl.office.model import Supply
 from demo_ctl.wire.messages import LOOP, NORMAL, REVERSED, RINGING
@@ -83,6 +82,20 @@ class Wave:
         return t_us - round(((half - 0.25) % 0.5) * self.period_us)
 
 
+class Feed(Protocol):
+    """A winding with battery that can be on a line."""
+
+    def feed(self, drive: Drive, on: bool, omega: float = 0.0, phase: float = 0.0) -> None:
+        """Let a line drive the winding, now."""
+
+
+class _Shared:
+    """The winding of somebody else's connection: this line alone doesn't move it."""
+
+    def feed(self, drive: Drive, on: bool, omega: float = 0.0, phase: float = 0.0) -> None:
+        pass
+
+
 class Line:
     """One line of the unit."""
 
@@ -98,6 +111,8 @@ class Line:
         marked: Callable[[], None],
     ) -> None:
         name = f"line {model.name}"
+        ailments = self._ailments = frame.ailments
+        battery_V = supply.battery_V * ailments.scale("battery", name)
         random = frame.random(name)
         adjustment = frame.adjustment
         self._frame = frame
@@ -107,15 +122,16 @@ class Line:
         self._sense = sense
         self._marked = marked
         self.name = model.name
+        self._part = name
         self.port = port
         self.place = (model.finder_level, model.finder_terminal)
         self._ringing_ohm = frame.coils.ringing_ohm
         self._omega = 2 * pi / wave.period_us
         self._circuit = LineCircuit(
-            supply.battery_V,
+            battery_V,
             supply.feed_ohm,
-            model.loop_ohm,
-            inf if model.leak_ohm is None else model.leak_ohm,
+            model.loop_ohm + ailments.amount("loop ohm", name),
+            _leak_ohm(model.leak_ohm, ailments.amount("leak mS", name)),
             model.bells,
             model.cable_nF,
         )
@@ -125,7 +141,7 @@ class Line:
         self._loop_mA = self._circuit.loop_mA()
         self._carries = self._loop_mA >= ON_mA
         self._steady_mA = self._circuit.loop_mA(self._ringing_ohm)
-        self._swing_mA = self._steady_mA * wave.peak_V / supply.battery_V if supply.battery_V else 0.0
+        self._swing_mA = self._steady_mA * wave.peak_V / battery_V if battery_V else 0.0
         spread = adjustment.line_relay
         self.line_relay = frame.line_relay(random, f"{name}/line relay", spread, spread, self._line_relay_turned)
         spread = adjustment.cut_off_relay
@@ -133,7 +149,11 @@ class Line:
         self._on_cut: Callable[[], None] | None = None
         self.closed = False
         self.ringing = False
-        self._feed: Relay | None = self.line_relay
+        self._wires_crossed = ailments.strikes("wires crossed", name)
+        #: What lies under the tones through something wrong: hum and crackle, V RMS.
+        self.hum_V = ailments.amount("hum V", name)
+        self.crackle_V = ailments.amount("crackle V", name)
+        self._feed: Feed | None = self.line_relay
         self._reversed = False
         self._loop = False
         self._crossing: Handle | None = None
@@ -141,7 +161,7 @@ class Line:
         self._ring_gone: Handle | None = None
         self._tone = ""
         self.history: list[Heard] = [Heard(frame.kernel.now_us, "", False, False)]
-        self._level(NORMAL, True)
+        self._level(REVERSED if self._wires_crossed else NORMAL, True)
 
     @property
     def wants_finder(self) -> bool:
@@ -158,6 +178,15 @@ class Line:
         if closed != self.closed:
             self.closed = closed
             self._update(opening=not closed)
+            if self.port and not closed and not self.ringing and self._ailments.strikes("bell taps", self._part):
+                self._tap()
+
+    def _tap(self) -> None:
+        """The bell's condenser charges through an opening loop, hard enough for the bell and for the ringing sense."""
+        kernel = self._kernel
+        kernel.cancel(self._ring_gone)
+        self._level(RINGING, True)
+        self._ring_gone = kernel.at(kernel.now_us + self._hold_us, self._level, RINGING, False)
 
     def seize(self, on_cut: Callable[[], None]) -> None:
         """Ground the sleeve; `on_cut` is called once the line relay has been taken away."""
@@ -173,12 +202,16 @@ class Line:
             self.connect(None)
         self.cut_off.drive(False)
 
-    def connect(self, feed: Relay | None, reversed_: bool = False) -> None:
+    def connect(self, feed: Feed | None, reversed_: bool = False) -> None:
         """Put a winding with battery on the line (None: none)."""
         before, self._feed, self._reversed = self._feed, feed, reversed_
         if before is not None and before is not feed:
             before.feed(NOTHING, False)
         self._update()
+
+    def share(self) -> None:
+        """Put the line on somebody else's connection, beside the line that is there."""
+        self.connect(_Shared())
 
     def hear(self, tone: str) -> None:
         """Put a tone on the line, by its name in the tone plan; "" for none."""
@@ -237,10 +270,11 @@ class Line:
             self._swing()
         else:
             self._loop_level(flowing)
-        self._level(NORMAL, self._feed is not None and not self._reversed)
-        self._level(REVERSED, self._feed is not None and self._reversed)
+        turned = self._reversed != self._wires_crossed
+        self._level(NORMAL, self._feed is not None and not turned)
+        self._level(REVERSED, self._feed is not None and turned)
 
-    def _drive(self, feed: Relay, opening: bool) -> None:
+    def _drive(self, feed: Feed, opening: bool) -> None:
         """Let the line as it is now drive the winding that feeds it."""
         if self.ringing:
             drive = (self._circuit.closed if self.closed else self._circuit.opened)(
@@ -289,3 +323,9 @@ class Line:
         history.append(Heard(self._kernel.now_us, self._tone, flowing, self.ringing))
         if len(history) > _HISTORY:
             del history[: _HISTORY // 2]
+
+
+def _leak_ohm(own_ohm: float | None, more_mS: float) -> float:
+    """Return a line's leak with another beside it, by its conductance."""
+    leak_ohm = inf if own_ohm is None else own_ohm
+    return parallel(leak_ohm, 1000.0 / more_mS) if more_mS else leak_ohm

@@ -46,6 +46,7 @@ class Switch:
     def __init__(self, frame: Frame, name: str, first: bool, on_home: Callable[[], None]) -> None:
         self._frame = frame
         self._kernel = frame.kernel
+        self._ailments = frame.ailments
         self.name = name
         self._first = first
         self._on_home = on_home
@@ -67,6 +68,8 @@ class Switch:
         self._random = random
         self.line: Line | None = None
         self.before: Holder | None = None
+        #: Who came upon this switch though it was in use (an open sleeve): held by it, and of no use to it.
+        self.intruders: list[Holder] = []
         self.after: Switch | None = None
         self.taken = False
         self.restoring = False
@@ -117,12 +120,20 @@ class Switch:
         before, self.before = self.before, None
         if before is not None:
             before.check_hold()
+        if self.intruders:
+            intruders, self.intruders = self.intruders, []
+            for intruder in intruders:
+                intruder.check_hold()
         if self.level or self.terminal:
             self._frame.note(f"{self.name}/release magnet", 1)
-            self._work = self._kernel.at(self._kernel.now_us + self._restore_us(None), self._home)
+            if not self._ailments.strikes("shaft sticks", self.name):
+                self._work = self._kernel.at(self._kernel.now_us + self._restoring_us(), self._home)
         else:
             # Nothing to restore, but the relays' contacts still fly.
             self._work = self._kernel.at(self._kernel.now_us, self._home)
+
+    def _restoring_us(self) -> int:
+        return round(self._restore_us(None) * self._ailments.scale("restore", self.name))
 
     def _home(self) -> None:
         self._work = None
@@ -157,14 +168,18 @@ class Switch:
         hunting = self.rotary_magnet.pace != 1.0
         if operated:
             if self.terminal < (OVERFLOW if hunting else TOP) and not self.restoring:
-                self.terminal += 1
-                self._frame.note(f"{self.name}/rotary", self.terminal)
+                if hunting or not self._ailments.strikes("misses a step round", self.name):
+                    self._turn()
             if hunting:
                 self.rotary_magnet.drive(False)
         elif hunting:
             self.rotary_magnet.pace = 1.0
             if not self.restoring:
                 self._hunted()
+
+    def _turn(self) -> None:
+        self.terminal += 1
+        self._frame.note(f"{self.name}/rotary", self.terminal)
 
     # Relays.
     def _a_turned(self, operated: bool) -> None:
@@ -196,19 +211,25 @@ class Switch:
             if self._late:
                 self._home()
             self.check_hold()
-        elif self._first and self.line is not None:
+        elif self._first and self.line is not None and not self._ailments.strikes("no dial tone", self.name):
             self.line.hear("dial")
 
     def _c_turned(self, operated: bool) -> None:
         if not operated and self.line is not None and not self.restoring:
+            if 0 < self.level < TOP and not self.terminal and self._ailments.strikes("rises too far", self.name):
+                self._rise()
             self._digit_ended()
 
     def _vertical_turned(self, operated: bool) -> None:
         if operated and self.level < TOP and not self.restoring:
-            self.level += 1
-            self._frame.note(f"{self.name}/vertical", self.level)
-            if self._first and self.level == 1 and self.line is not None:
-                self.line.hear("")
+            if not self._ailments.strikes("misses a step up", self.name):
+                self._rise()
+
+    def _rise(self) -> None:
+        self.level += 1
+        self._frame.note(f"{self.name}/vertical", self.level)
+        if self._first and self.level == 1 and self.line is not None:
+            self.line.hear("")
 
     # What the kinds of switch do in their own way.
     def _pulse(self) -> bool:
@@ -256,6 +277,8 @@ class Selector(Switch):
         self.cut_through = frame.relay(
             self._random, f"{name}/cut-through", times.a_operate, times.a_release, self._cut_through_turned
         )
+        #: What its trunks are called where something is wrong with them: "trunk", stage.
+        self.bank = ""
         self._takes_digit = True
         self._absorbs_more = model.absorbs is not None
 
@@ -271,7 +294,7 @@ class Selector(Switch):
         if self._absorbs(self._digit_at[self.level]):
             self._frame.note(f"{self.name}/release magnet", 1)
             # The shaft only falls by the levels it rose: of a whole restoring's ten down and ten round.
-            fall_us = self._restore_us(None) * self.level // 20
+            fall_us = self._restoring_us() * self.level // 20
             self._work = self._kernel.at(self._kernel.now_us + fall_us, self._absorbed_home)
         else:
             self._hunt()
@@ -294,10 +317,13 @@ class Selector(Switch):
                 self.line.hear("overflow")
             return
         trunk = self._idle_trunk(self._digit_at[self.level], self.terminal)
-        if trunk is None:
+        if trunk is None or self._ailments.strikes("turns too far", self.name):
             self._hunt()
             return
-        trunk.seize(self)
+        if trunk.taken:
+            trunk.intruders.append(self)
+        else:
+            trunk.seize(self)
         self.after = trunk
         self.cut_through.drive(True)
 
@@ -308,7 +334,10 @@ class Selector(Switch):
         self.line = None
         line.hear("")
         line.connect(None)
-        self._work = self._kernel.at(self._kernel.now_us + self._transfer_us(None), trunk.take_line, line)
+        if trunk.before is not self:
+            line.share()
+        elif not self._ailments.strikes("open", f"{self.bank}/{self._digit_at[self.level]}/{self.terminal}"):
+            self._work = self._kernel.at(self._kernel.now_us + self._transfer_us(None), trunk.take_line, line)
 
     def _let_go(self) -> None:
         self.cut_through.drive(False)
