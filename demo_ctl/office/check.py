@@ -11,7 +11,7 @@ from collections.abc import Callable, Hashable, Iterable
 from fractions import Fraction
 
 from demo_ctl.office.model import Connector, Selector, Spread, TimeWindow, Tone, Unit
-from demo_ctl.office.numbers import digits_of
+from demo_ctl.office.numbers import digits_of, pulses_of
 from demo_ctl.office.route import complete, counted_digits, number_digits, route
 from demo_ctl.terms.located import Findings, Located
 
@@ -214,7 +214,8 @@ def _hunting(located: Located[Unit], findings: Findings) -> None:
                 break
             if digits not in known:
                 findings.add(f"'{number}' is the number of no line", *path, position)
-            if before and (digits[:-1] != before[:-1] or _step(digits) <= _step(before)):
+            step = pulses_of(digits[-1], unit.numbering.pulses)
+            if before and (digits[:-1] != before[:-1] or step <= pulses_of(before[-1], unit.numbering.pulses)):
                 findings.add(
                     f"'{number}' does not come after the one before it on the same level; a connector hunts upwards",
                     *path,
@@ -225,11 +226,6 @@ def _hunting(located: Located[Unit], findings: Findings) -> None:
                 findings.add(f"'{number}' begins another group already", *path, position)
             if position == 0:
                 firsts.add(digits)
-
-
-def _step(digits: str) -> int:
-    """Return the rotary step of a number's last digit: 0 is the tenth."""
-    return int(digits[-1]) or 10
 
 
 def _supply(located: Located[Unit], findings: Findings) -> None:

@@ -108,3 +108,8 @@ def hunting_group(unit: Unit, line: Line) -> tuple[Line, ...]:
         if numbers and numbers[0] == own:
             return tuple(by_number[number] for number in numbers if number in by_number)
     return (line,)
+
+
+def terminal(unit: Unit, line: Line) -> int:
+    """Return the connector's rotary step at which a line stands, 1 to 10: the pulses of its last digit."""
+    return pulses_of(number_digits(unit, line)[-1], unit.numbering.pulses)

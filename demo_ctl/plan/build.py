@@ -142,6 +142,7 @@ def _make_busy(story: Story) -> None:
             tell = f"dial tone at {holder}"
             limit_us = (story.windows.dial_tone_delay.high_us or 0) + HEARING_US
             story.draft.gate(holder.port, story.unit.tones.dial, limit_us, tell, f"hold for {tell}", busy.place)
+            story.draft.deaf(busy.place)
             dial.send(story, holder, busy.prefix, busy.place)
             story.fixed_wait("let the held call take its trunk", story.dial_how.pause_us)
             story.holders.append(holder)

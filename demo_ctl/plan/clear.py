@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from demo_ctl.office.numbers import digit_sent
 from demo_ctl.plan import check, listen, ring
-from demo_ctl.plan.dial import dial_tone_stops
+from demo_ctl.plan.dial import hear_stop
 from demo_ctl.plan.model import Check, PaceRow, Stretch
 from demo_ctl.plan.story import SENSING_US, Connection, Person, Story
 from demo_ctl.plan.words import time_text
@@ -44,9 +44,7 @@ def _digit(story: Story, person: Person, open_us: int) -> None:
     how = story.dial_how
     person.digits = digit_sent(1, story.unit.numbering.pulses)
     index = story.draft.pulses(person.port, 1, (open_us, how.make_us), f"{person} flashes", story.here, person.digits)
-    if story.draft.listening == person.port:
-        dial_tone_stops(story, person, index)
-    story.draft.deaf(story.here)
+    heard_us = hear_stop(story, person, index)
     story.expect(
         Check.PULSES,
         "flash counts as one pulse",
@@ -55,7 +53,7 @@ def _digit(story: Story, person: Person, open_us: int) -> None:
         index=index,
         until=index,
     )
-    story.fixed_wait("let the selector hunt", how.pause_us)
+    story.fixed_wait("let the selector hunt", how.pause_us - heard_us)
 
 
 def _break(story: Story, person: Person, open_us: int) -> None:

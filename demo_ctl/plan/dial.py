@@ -14,6 +14,10 @@ from demo_ctl.terms.errors import Place, PlanError
 from demo_ctl.terms.window import Window
 from demo_ctl.wire import messages as wire
 
+#: Listening outlasts the first digit by so much, inside the pause that follows anyway. A digit of one pulse is over
+#: before dial tone that goes on could be told from dial tone that stopped: common practice, no source.
+HEAR_STOP_US = 300_000
+
 #: How far the board's own pulses may be from what was asked: common practice, no source.
 SENT = "what this plan asks; the tolerance is common practice, no source"
 
@@ -44,28 +48,39 @@ def send(story: Story, person: Person, digits: str, place: Place) -> list[int]:
     """Send digits with a pause between each two; return the indices of their PULSES."""
     how, draft, scheme = story.dial_how, story.draft, story.unit.numbering.pulses
     found: list[int] = []
+    heard_us = 0
     for digit in digits:
         if found:
-            draft.wait(how.pause_us, "pause between digits", place)
+            draft.wait(how.pause_us - heard_us, "pause between digits", place)
+            heard_us = 0
         us = (how.break_us, how.make_us)
         found.append(draft.pulses(person.port, pulses_of(digit, scheme), us, f"{person} dials {digit}", place, digit))
         if len(found) == 1:
-            # Listening outlasts the first digit, so that the end of dial tone is heard.
-            draft.deaf(place)
+            heard_us = hear_stop(story, person, found[0])
     return found
 
 
-def dial_tone_stops(story: Story, person: Person, index: int) -> None:
-    """Expect dial tone to end with the first pulse of step `index`."""
+def hear_stop(story: Story, person: Person, index: int) -> int:
+    """Expect dial tone to end with the first pulse of the newest step, `index`, and listen on to hear it.
+
+    Returns how much of the pause after the digit that takes, microseconds: 0 when nobody listens here.
+    """
+    if story.draft.listening != person.port:
+        story.draft.deaf(story.here)
+        return 0
+    long_us = min(HEAR_STOP_US, story.dial_how.pause_us)
+    until = story.fixed_wait("hear that dial tone has stopped", long_us)
+    story.draft.deaf(story.here)
     story.expect(
         Check.DIAL_TONE_STOP,
         f"dial tone stops at {person}",
         story.windows.dial_tone_stop.window(),
         port=person.port,
         index=index,
-        until=index,
+        until=until,
         tone=story.unit.tones.dial,
     )
+    return long_us
 
 
 def dial(story: Story, step: Dial) -> None:
@@ -96,15 +111,12 @@ def dial(story: Story, step: Dial) -> None:
             f"{story.here}: no trunk is free for the {ordinal(there.at + 1)} digit; the caller hears overflow tone and"
             f" stops after {digits}"
         )
-    listening = story.draft.listening == person.port
     sent = send(story, person, digits, story.here)
     person.digits = digits
     story.trains.extend(sent)
     if not story.digits:
         story.number, story.digits = written, digits
     story.connection = Connection(person, there, sent[-1], called)
-    if listening:
-        dial_tone_stops(story, person, sent[0])
     _digit_checks(story, person, digits, there, sent)
     if called is not None:
         story.called_port = called.port

@@ -173,10 +173,12 @@ def await_tone(story: Story, connection: Connection, step: Await) -> None:
         connection.ringback = connection.ringback or Ringback(story.here, start)
         return
     if not connection.lead_waited:
-        window = story.windows.first_ring if connection.called is not None else story.windows.post_dial_delay
-        story.fixed_wait(
-            f"{name} must have begun", step.within_us if step.within_us is not None else window.high_us or 0
-        )
+        lead_us = step.within_us
+        if lead_us is None:
+            window = story.wanted.window(Check.POST_DIAL_DELAY, delay_window(story, connection, name, tone))
+            lead_us = round((window.high or 0) * 1000) - story.draft.span(connection.last)[0]
+        if lead_us > 0:
+            story.fixed_wait(f"{name} must have begun", lead_us)
         connection.lead_waited = True
     need_us = PERIODS * sum(tone.cadence_us) if tone.cadence_us else STEADY_US
     long_us = need_us if step.for_us is None else step.for_us
@@ -187,6 +189,27 @@ def await_tone(story: Story, connection: Connection, step: Await) -> None:
     period = sum(tone.cadence_us)
     whole = (sure_us >= (period + on) * 1.1, sure_us >= (period + off) * 1.1)
     tone_checks(story, connection, name, tone, start, until, whole)
+
+
+def delay_window(story: Story, connection: Connection, name: str, tone: Tone) -> Window:
+    """Say when a tone may begin after the last digit.
+
+    Ringback waits for the ringing's interrupter, and its window says so. The other tones are there as soon as the
+    connector has tested (facts T14) or the selector has turned past its last trunk (T11), or when their own
+    interrupter next closes.
+    """
+    unit, windows = story.unit, story.windows
+    if name == "ringback":
+        return windows.post_dial_delay.window()
+    window = (windows.overflow if name == "overflow tone" else windows.busy_test).window()
+    if hunts := connection.reach.hunts:
+        hunt_ms = hunts * 1000 / unit.adjustment.hunting_sps
+        window = widened(window, high=hunt_ms, why=f"hunting over {hunts} terminals: {hunt_ms:.3g} ms")
+    silence_us = max(tone.cadence_us[1::2], default=0)
+    if silence_us:
+        late_ms = silence_us * (1 + tone.cadence_tolerance_pct / 100) / 1000
+        window = widened(window, high=late_ms, why=f"its interrupter may just have opened: {late_ms:.3g} ms")
+    return window
 
 
 def tone_checks(
@@ -203,7 +226,7 @@ def tone_checks(
     story.expect(
         Check.POST_DIAL_DELAY,
         f"{name} after the last digit",
-        story.windows.post_dial_delay.window(),
+        delay_window(story, connection, name, tone),
         port=port,
         index=connection.last,
         until=until,

@@ -38,7 +38,7 @@ class Check(Enum):
     """Kinds of check. Each is one function of `measure`; the value is the name used in scripts' `expect`."""
 
     DIAL_TONE_DELAY = "dial tone delay"  # index: the LOOP that lifted; tone onset on port
-    DIAL_TONE_STOP = "dial tone stop"  # index: the first PULSES; last dial tone heard on port
+    DIAL_TONE_STOP = "dial tone stop"  # index: the first PULSES; last dial tone heard on port up to the end of until
     PULSES = "pulses"  # index: a PULSES; breaks sensed on port
     PULSE_SPEED_SENT = "pulse speed sent"  # indices: all PULSES; worst digit, from the board's stamps
     PULSE_SPEED = "pulse speed"  # indices: all PULSES; worst digit, from sensed edges

@@ -10,7 +10,7 @@ from dataclasses import dataclass
 from enum import Enum
 
 from demo_ctl.office.model import Line, Unit
-from demo_ctl.office.route import Leg, complete, hunting_group, line_reached, route
+from demo_ctl.office.route import Leg, complete, hunting_group, line_reached, route, terminal
 
 
 class End(Enum):
@@ -25,12 +25,16 @@ class End(Enum):
 
 @dataclass(frozen=True)
 class Reach:
-    """legs: what each digit does. at: the leg where it ends. line: the line that is rung, if any."""
+    """legs: what each digit does. at: the leg where it ends. line: the line that is rung, if any.
+
+    hunts: rotary steps the connector makes by itself, over a hunting group, before it ends.
+    """
 
     legs: tuple[Leg, ...]
     end: End
     at: int
     line: Line | None = None
+    hunts: int = 0
 
 
 def reach(unit: Unit, digits: str, off_hook: Collection[str], busy: Collection[tuple[int, str]]) -> Reach:
@@ -49,5 +53,7 @@ def reach(unit: Unit, digits: str, off_hook: Collection[str], busy: Collection[t
     line = line_reached(unit, digits)
     if line is None or line.attached == "nothing":
         return Reach(legs, End.VACANT, last)
-    free = next((each for each in hunting_group(unit, line) if each.name not in off_hook), None)
-    return Reach(legs, End.BUSY if free is None else End.RINGS, last, free)
+    group = hunting_group(unit, line)
+    free = next((each for each in group if each.name not in off_hook), None)
+    hunts = terminal(unit, free or group[-1]) - terminal(unit, group[0])
+    return Reach(legs, End.BUSY if free is None else End.RINGS, last, free, hunts)

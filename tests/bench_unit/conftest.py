@@ -147,6 +147,8 @@ def unit_data(
             "interdigital": _window(**{"from": "600 ms"}),
             "cut through": _window(to="700 ms"),
             "post dial delay": _window(to="1 s"),
+            "busy test": _window(to="300 ms"),
+            "overflow": _window(to="600 ms"),
             "first ring": _window(to="6 s"),
             "ring on": _window(to="2.2 s"),
             "ring off": _window(to="4.4 s"),

@@ -17,11 +17,12 @@ def _tracked() -> list[Path]:
         run = subprocess.run(["git", "ls-files"], cwd=ROOT, capture_output=True, text=True, check=True)
         paths = [ROOT / line for line in run.stdout.splitlines()]
     except (OSError, subprocess.CalledProcessError):  # no git, or not a checkout: everything but what tools leave
-        leavings = {".venv", ".git", "build", "records", "__pycache__"}
+        leavings = {".venv", ".git", ".hypothesis", "build", "records", "__pycache__"}
         paths = [
             path
             for path in ROOT.rglob("*")
-            if not leavings & set(path.parts) and not any(p.endswith(("_cache", ".egg-info")) for p in path.parts)
+            if not leavings & set(path.relative_to(ROOT).parts)
+            and not any(p.endswith(("_cache", ".egg-info")) for p in path.parts)
         ]
     return [path for path in paths if path.is_file()]
 

@@ -99,6 +99,19 @@ def test_dial_tone_heard_to_the_end_of_a_short_digit_is_unsettled(new_scene: Mak
     assert "still heard" in found.reason
 
 
+def test_a_single_pulse_does_not_hide_dial_tone_that_goes_on(new_scene: Make, tone_of: Make, sing: Make) -> None:
+    """Silent in the break itself, the tone is back with the make: listening into the pause finds it."""
+    scene = new_scene()
+    index = scene.pulses(3 * S, 1, 61_000, 39_000)
+    until = scene.step(m.OP_WAIT, 3 * S + 400_000)
+    scene.sound(S, sing(np.random.default_rng(1), DIAL[0], [(0.2, 2.0), (2.061, 3)], 2.4))
+    scene.expect(Check.DIAL_TONE_STOP, high=200, port=1, index=index, until=until, tone=tone_of(DIAL[0]))
+    scene.end(9 * S)
+    found = scene.one()
+    assert found.quantity.value == pytest.approx(400, abs=m.AUDIO_BLOCK_US / 1000)
+    assert "still heard" in found.detail
+
+
 @pytest.mark.parametrize(("sounds", "busy", "overflow"), [(BUSY, 1, 0), (OVERFLOW, 0, 1), (DIAL, 0, 0)])
 def test_busy_and_overflow_are_told_apart(
     new_scene: Make, tone_of: Make, sing: Make, sounds: Any, busy: int, overflow: int

@@ -353,9 +353,10 @@ def test_pulses_stay_inside_what_the_switches_follow_and_the_relays_hold(
             assert 1e6 / period >= speed / 10 - 0.001
             assert 1e6 / period <= max(12 * (1 - guard / 100), speed / 10) + 0.001
     for (index, _), (following, _) in pairwise(sent):
+        # The pause after the first digit is two waits: dial tone is listened for in the first.
         pauses = [step.a for step in plan.timeline.steps[index + 1 : following] if step.op == wire.OP_WAIT]
-        assert len(pauses) == 1
-        assert pauses[0] >= max(least_pause * 1000, hunting_need_us(unit))
+        assert len(pauses) == (2 if index == sent[0][0] else 1)
+        assert sum(pauses) >= max(least_pause * 1000, hunting_need_us(unit))
 
 
 cadences = st.tuples(st.floats(0.93, 1.07), st.floats(0, 1), st.floats(0, 1))

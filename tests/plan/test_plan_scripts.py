@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from fractions import Fraction
 from pathlib import Path
 
@@ -10,8 +11,10 @@ import pytest
 from demo_ctl.office.model import Unit
 from demo_ctl.plan.build import build
 from demo_ctl.plan.check import least_us, most_us
+from demo_ctl.plan.dial import HEAR_STOP_US
 from demo_ctl.plan.model import Check, Plan, Step, Stretch
 from demo_ctl.plan.pack import plan_number, to_instructions
+from demo_ctl.plan.reach import End, reach
 from demo_ctl.plan.summarise import summarise
 from demo_ctl.script.load import load_call
 from demo_ctl.script.model import CHECKS
@@ -120,12 +123,49 @@ def test_answered_dials_the_seven_digit_number(units: Units, configs: Path) -> N
     assert sum(each.check is Check.CUT_THROUGH for each in plan.expectations) == 5
 
 
-def test_dial_tone_is_listened_to_until_the_first_digit_is_over(units: Units, configs: Path) -> None:
+def test_dial_tone_is_listened_to_a_moment_longer_than_the_first_digit(units: Units, configs: Path) -> None:
+    """A first digit of one pulse is too short to tell; listening goes on inside the pause, which grows no longer."""
     plan = sample("answered", "travelling", units, configs)
-    ops = [step.op for step in plan.timeline.steps]
-    first = ops.index(wire.OP_PULSES)
-    assert plan.timeline.steps[first + 1] == steps(plan, wire.OP_LISTEN)[1]
-    assert plan.timeline.steps[first + 1].x == 0
+    first, second, _ = (index for index, step in enumerate(plan.timeline.steps) if step.op == wire.OP_PULSES)
+    between = plan.timeline.steps[first + 1 : second]
+    assert [step.op for step in between] == [wire.OP_WAIT, wire.OP_LISTEN, wire.OP_WAIT]
+    assert between[1].x == 0
+    assert between[0].a == HEAR_STOP_US
+    assert between[0].a + between[2].a == units["travelling"].value.dial.pause_us
+    stop = next(each for each in plan.expectations if each.check is Check.DIAL_TONE_STOP)
+    assert (stop.index, stop.until) == (first, first + 1)
+
+
+@pytest.mark.parametrize("unit", ["mossbrook", "travelling"])
+@pytest.mark.parametrize(
+    ("script", "window", "silence_ms"),
+    [("busy", "busy_test", 550), ("wrong-number", "busy_test", 0), ("all-trunks-busy", "overflow", 275)],
+)
+def test_tones_of_switches_have_tighter_windows_than_ringback(
+    units: Units, configs: Path, unit: str, script: str, window: str, silence_ms: float
+) -> None:
+    """A busy tone that comes seconds late is a fault; only ringing may wait for the ringing's interrupter."""
+    plan = sample(script, unit, units, configs)
+    windows = units[unit].value.windows
+    delay = next(each for each in plan.expectations if each.check is Check.POST_DIAL_DELAY)
+    assert delay.window.high is not None
+    assert delay.window.high == pytest.approx(getattr(windows, window).high_us / 1000 + silence_ms)
+    assert delay.window.high * 4 < (windows.post_dial_delay.high_us or 0) / 1000
+
+
+def test_hunting_over_a_group_makes_the_busy_tone_later(
+    changed_unit: Callable[..., Unit],
+) -> None:
+    plain = changed_unit("travelling")
+    group = plain.train[-1].model_copy(update={"hunting": (("357", "359"),)})
+    second = plain.lines[1].model_copy(
+        update={"name": "parlour two", "number": "359", "finder_terminal": 9, "attached": "nothing"}
+    )
+    unit = plain.model_copy(update={"train": (*plain.train[:-1], group), "lines": (*plain.lines, second)})
+    there = reach(unit, "357", {"parlour", "parlour two"}, set())
+    assert (there.end, there.hunts) == (End.BUSY, 2)
+    assert reach(unit, "357", {"parlour"}, set()).hunts == 2
+    assert reach(plain, "357", {"parlour"}, set()).hunts == 0
 
 
 def test_no_answer_counts_three_rings_and_keeps_the_feed_open_to_hear_a_fourth(units: Units, configs: Path) -> None:
