@@ -167,9 +167,9 @@ class Switch:
     def _rotary_turned(self, operated: bool) -> None:
         hunting = self.rotary_magnet.pace != 1.0
         if operated:
-            if self.terminal < (OVERFLOW if hunting else TOP) and not self.restoring:
-                if hunting or not self._ailments.strikes("misses a step round", self.name):
-                    self._turn()
+            turns = self.terminal < (OVERFLOW if hunting else TOP) and not self.restoring
+            if turns and (hunting or not self._ailments.strikes("misses a step round", self.name)):
+                self._turn()
             if hunting:
                 self.rotary_magnet.drive(False)
         elif hunting:
@@ -221,9 +221,9 @@ class Switch:
             self._digit_ended()
 
     def _vertical_turned(self, operated: bool) -> None:
-        if operated and self.level < TOP and not self.restoring:
-            if not self._ailments.strikes("misses a step up", self.name):
-                self._rise()
+        rises = operated and self.level < TOP and not self.restoring
+        if rises and not self._ailments.strikes("misses a step up", self.name):
+            self._rise()
 
     def _rise(self) -> None:
         self.level += 1

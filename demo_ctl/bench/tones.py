@@ -18,7 +18,8 @@ from zlib import crc32
 
 import numpy as np
 
-from demo_ctl.bench.cadence import Cadence
+from demo_ctl.bench.ailments import SOUND, Ailments
+from demo_ctl.bench.cadence import Cadence, ailing
 from demo_ctl.bench.lines import Heard, Wave
 from demo_ctl.office.model import Tone, Tones
 from demo_ctl.wire.messages import AUDIO_BLOCK, AUDIO_BLOCK_US, AUDIO_HZ, AUDIO_REST
@@ -28,6 +29,11 @@ NOISE_dBm = -65.0
 CLICK_V = 0.4
 CLICK_US = 1000.0
 HUM_V = 0.5
+#: Of a charger's hum: twice the mains and four times it, in Europe (common practice, no source).
+MAINS_Hz = (100.0, 200.0)
+#: Crackle comes in bursts of so many samples; this part of the stretches has one.
+CRACKLE_SAMPLES = 40
+CRACKLING = 0.3
 
 #: A block of nothing.
 SILENCE = AUDIO_REST.to_bytes(2, "little") * AUDIO_BLOCK
@@ -71,23 +77,36 @@ class _Sum:
 class ToneBank:
     """The unit's tone supply."""
 
-    def __init__(self, tones: Tones, interrupter: Cadence, wave: Wave, seed: int) -> None:
+    def __init__(self, tones: Tones, interrupter: Cadence, wave: Wave, seed: int, ailments: Ailments = SOUND) -> None:
         self._sums: dict[str, _Sum] = {}
         for field in _FIELDS:
             tone: Tone = getattr(tones, field)
             # All cams sit on one shaft: ringing tone is in step with the bell (facts R20).
-            cadence = Cadence(tone.cadence_us, interrupter.offset_us)
-            self._sums[field] = _Sum(tone.parts_Hz, sqrt(2) * counts(tone.level_dBm), cadence)
+            part = f"tone {field}"
+            cadence = ailing(Cadence(tone.cadence_us, interrupter.offset_us), ailments, part)
+            parts_Hz = [part_Hz * ailments.scale("tone frequency", part) for part_Hz in tone.parts_Hz]
+            level_dBm = tone.level_dBm + ailments.amount("tone level", part)
+            self._sums[field] = _Sum(parts_Hz, sqrt(2) * counts(level_dBm), cadence)
         self._hum = _Sum((wave.frequency_Hz,), COUNTS_A_VOLT * HUM_V, Cadence(()), wave.turns(0))
+        self._mains = _Sum(MAINS_Hz, sqrt(2 / len(MAINS_Hz)) * COUNTS_A_VOLT, Cadence(()))
         self._seed = seed
         noise = np.random.default_rng(seed).normal(0.0, counts(NOISE_dBm), _NOISE_SAMPLES)
         self._noise: Samples = np.concatenate((noise, noise[:AUDIO_BLOCK]))
         self._ticks: Times = _STEP_US * np.arange(AUDIO_BLOCK, dtype=np.int64)
 
-    def block(self, history: Sequence[Heard], port: int, first: int, start_us: int) -> bytes:
+    def block(
+        self,
+        history: Sequence[Heard],
+        port: int,
+        first: int,
+        start_us: int,
+        hum_V: float = 0.0,
+        crackle_V: float = 0.0,
+    ) -> bytes:
         """Return samples `first`.. of a stream begun at `start_us`, as a board's converter would leave them.
 
-        AUDIO_BLOCK little-endian 16-bit words. `history` is the line's, in order of time.
+        AUDIO_BLOCK little-endian 16-bit words. `history` is the line's, in order of time. hum_V, crackle_V: V RMS of
+        a charger's hum, and of the bursts of a dirty contact's crackle, while current flows.
         """
         begin_us = start_us + first * _STEP_US
         end_us = begin_us + AUDIO_BLOCK_US
@@ -105,6 +124,8 @@ class ToneBank:
                 self._add(heard, row, port, begin_us, times_us, slice(low, high))
             if low < high and row.flowing:
                 self._click(heard, history, index, times_us, slice(low, high))
+                if hum_V or crackle_V:
+                    heard[low:high] += self._dirt(port, begin_us, times_us, hum_V, crackle_V)[low:high]
             index += 1
         return np.minimum(np.maximum(heard, 0.0), 4095.0).astype("<u2").tobytes()
 
@@ -121,6 +142,17 @@ class ToneBank:
             tone = self._sums[row.tone].block(begin_us, times_us)
             if tone is not None:
                 heard[here] += tone[here]
+
+    def _dirt(self, port: int, begin_us: int, times_us: Times, hum_V: float, crackle_V: float) -> Samples:
+        dirt: Samples = np.zeros(AUDIO_BLOCK)
+        if hum_V and (hum := self._mains.block(begin_us, times_us)) is not None:
+            dirt += hum_V * hum
+        if crackle_V:
+            chance = np.random.default_rng((self._seed, port, begin_us))
+            bursts = chance.random(-(-AUDIO_BLOCK // CRACKLE_SAMPLES)) < CRACKLING
+            keyed = np.repeat(bursts, CRACKLE_SAMPLES)[:AUDIO_BLOCK]
+            dirt += COUNTS_A_VOLT * crackle_V * chance.normal(size=AUDIO_BLOCK) * keyed
+        return dirt
 
     def _click(self, heard: Samples, history: Sequence[Heard], index: int, times_us: Times, here: slice) -> None:
         """Add what is left of the click with which this stretch of current began."""

@@ -10,7 +10,8 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from random import Random
 
-from demo_ctl.bench.cadence import Cadence
+from demo_ctl.bench.ailments import SOUND, Ailments
+from demo_ctl.bench.cadence import Cadence, ailing
 from demo_ctl.bench.connector import Connector
 from demo_ctl.bench.finders import Allotter, Finder
 from demo_ctl.bench.frame import Frame
@@ -24,6 +25,9 @@ from demo_ctl.board.pins import Pins
 from demo_ctl.office.model import Selector as SelectorModel
 from demo_ctl.office.model import Unit
 from demo_ctl.office.numbers import digit_sent
+
+#: A terminal crossed with terminal 00 is not the same as one crossed with none.
+CROSSED = 100
 
 
 @dataclass(frozen=True)
@@ -54,6 +58,7 @@ class BenchUnit:
         busy: Sequence[BusySpec] = (),
         ports: int = 4,
         ring_hold_us: int = Pins.ring_hold_us,
+        ailments: Ailments = SOUND,
     ) -> None:
         #: Called at `kernel.now_us` with every raw edge: bit (port - 1) * 4 + signal, and its new level.
         self.on_edge: Callable[[int, int], None] = _no_edge
@@ -65,10 +70,15 @@ class BenchUnit:
         ringing = unit.ringing
         interrupter = Cadence((ringing.on_us, ringing.off_us))
         interrupter = Cadence((ringing.on_us, ringing.off_us), chance.randrange(max(1, interrupter.cycle_us)))
-        wave = Wave(ringing.frequency_Hz, ringing.voltage_V, chance.random())
-        self._frame = Frame(kernel, unit.adjustment, unit.coils, unit.supply, seed, interrupter)
+        wave = Wave(
+            ringing.frequency_Hz * ailments.scale("ringing frequency", "ringing"),
+            ringing.voltage_V * ailments.scale("ringing voltage", "ringing"),
+            chance.random(),
+        )
+        cam = ailing(interrupter, ailments, "ringing")
+        self._frame = Frame(kernel, unit.adjustment, unit.coils, unit.supply, seed, cam, ailments)
         self._truth = self._frame.truth = TruthLog()
-        self._tones = ToneBank(unit.tones, interrupter, wave, seed)
+        self._tones = ToneBank(unit.tones, interrupter, wave, seed, ailments)
         self._blocked = {(spec.stage, str(spec.level), position) for spec in busy for position in spec.positions}
         scheme = unit.numbering.pulses
         self._digit_at = {steps: digit_sent(steps, scheme) for steps in range(1, 11)}
@@ -138,7 +148,9 @@ class BenchUnit:
         The block begins `first_sample` samples after `start_us`; it must lie in the past or end now.
         """
         line = self._at_port.get(port)
-        return SILENCE if line is None else self._tones.block(line.history, port, first_sample, start_us)
+        if line is None:
+            return SILENCE
+        return self._tones.block(line.history, port, first_sample, start_us, line.hum_V, line.crackle_V)
 
     # Inside.
     def _sense(self, port: int, signal: int, level: bool) -> None:
@@ -159,19 +171,29 @@ class BenchUnit:
         on_home = self._allotter.poke if not prefix else _nothing
         made: Switch
         if isinstance(model, SelectorModel):
+            ailments = self._frame.ailments
 
             def idle_trunk(digit: str, position: int) -> Switch | None:
                 level = model.levels.get(digit)
-                if level is None or position not in level.trunks or (stage + 1, digit, position) in self._blocked:
+                if level is None or position not in level.trunks:
                     return None
-                ahead = self._switch(prefix + digit, position)
-                return None if ahead.taken else ahead
+                part = f"trunk {stage + 1}/{digit}/{position}"
+                if ailments.strikes("tests busy", part):
+                    return None
+                leads_to = round(ailments.amount("crossed with", part)) or position
+                ahead = self._switch(prefix + digit, leads_to)
+                if (stage + 1, digit, position) not in self._blocked and not ahead.taken:
+                    return ahead
+                return ahead if ailments.strikes("tests idle", part) else None
 
             made = Selector(self._frame, name, not prefix, on_home, model, self._digit_at, idle_trunk)
+            made.bank = f"trunk {stage + 1}"
         else:
 
             def line_at(level: int, terminal: int) -> Line | None:
-                return self._terminals.get(prefix + self._digit_at[level] + self._digit_at[terminal])
+                digits = self._digit_at[level] + self._digit_at[terminal]
+                crossed = round(self._frame.ailments.amount("crossed with", f"terminal {digits}"))
+                return self._terminals.get(prefix + (f"{crossed - CROSSED:02d}" if crossed else digits))
 
             def group_from(level: int, terminal: int) -> list[int]:
                 tens = prefix + self._digit_at[level]
@@ -180,6 +202,7 @@ class BenchUnit:
                 return sorted(steps for steps in ahead if steps > terminal)
 
             made = Connector(self._frame, name, not prefix, on_home, model, line_at, group_from)
+            made.digit_at = self._digit_at
         self._switches[(prefix, number)] = made
         return made
 
