@@ -177,8 +177,8 @@ class Connector(Switch):
             self.line.hear("ringback")
         self.apply_ringing()
         self.called.connect(self.f)
-        if self._ailments.strikes("trips by itself", self.name):
-            after_us = round(self._ailments.amount("trips after us", self.name))
+        after_us = round(self._ailments.amount("trips by itself after us", self.name))
+        if after_us:
             self._pre_trip = self._kernel.at(self._kernel.now_us + after_us, self._f_turned, True)
         if self._ailments.strikes("answers by itself", self.name):
             self._d_turned(True)

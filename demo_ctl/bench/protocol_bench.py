@@ -1,10 +1,11 @@
 """The bench as a serial port: pyserial's handler of `bench://` URLs.
 
     bench://?unit=PATH&seed=N&clock=free|paced&board=python|micropython&busy=STAGE/LEVEL/POSITIONS&ticks=N
-    &truth=FILE
+    &fault=NAME@PLACE:figure=value&night=N&truth=FILE
 
 Every option may be left out: the unit is then the sample unit below the current folder or beside the program, seed 0,
-clock free, board python, nothing busy, ticks 0. `busy` may be repeated. `ticks` is what the board's microsecond counter
+clock free, board python, nothing busy, nothing wrong, night 1, ticks 0. `busy` and `fault` may be repeated; how a
+fault is written, and what `night` does to it, is in `fault_text.py`. `ticks` is what the board's microsecond counter
 reads at power-up, for those who want to see it wrap at 2**30. `truth` is a file, not there yet, into which goes what
 really happened inside the unit (`truth_file.py`).
 
@@ -39,12 +40,14 @@ if TYPE_CHECKING:
 __all__ = ["FORM", "Options", "Serial", "SerialException"]
 
 FORM = (
-    "bench://?unit=PATH&seed=N&clock=free|paced&board=python|micropython&busy=STAGE/LEVEL/POSITIONS&ticks=N&truth=FILE"
+    "bench://?unit=PATH&seed=N&clock=free|paced&board=python|micropython&busy=STAGE/LEVEL/POSITIONS"
+    "&fault=NAME@PLACE:figure=value&night=N&ticks=N&truth=FILE"
 )
 SLICE_US = 1_000_000  # a read on the free clock looks this often whether it was cancelled
 LATE_MOST_US = 20_000  # a paced event is at most so late by the port's clock; the rest of a hold-up is not counted
 DEFAULT_UNIT = "configs/units/mossbrook.yaml"
-_OPTIONS = ("unit", "seed", "clock", "board", "busy", "ticks", "truth")
+_OPTIONS = ("unit", "seed", "clock", "board", "busy", "fault", "night", "ticks", "truth")
+_REPEATED = ("busy", "fault")
 
 
 class Options:
@@ -56,6 +59,8 @@ class Options:
         self.paced = False
         self.micropython = False
         self.busy: list[str] = []
+        self.faults: list[str] = []
+        self.night = 1
         self.ticks = 0
         self.truth = ""
         parts = urlsplit(url)
@@ -70,8 +75,10 @@ class Options:
         for name, value in asked:
             if name not in _OPTIONS:
                 raise SerialException(f"the bench has no option {name!r}; it has {', '.join(_OPTIONS)}: {FORM}")
-            if name in said and name != "busy":
-                raise SerialException(f"the bench's option {name!r} is given twice; only busy may be repeated")
+            if name in said and name not in _REPEATED:
+                raise SerialException(
+                    f"the bench's option {name!r} is given twice; only {' and '.join(_REPEATED)} may be repeated"
+                )
             said.add(name)
             self._take(name, value)
         if not self.unit:
@@ -84,6 +91,10 @@ class Options:
             self.seed = _number(name, value, 1 << 32)
         elif name == "ticks":
             self.ticks = _number(name, value, 1 << 30)
+        elif name == "night":
+            self.night = _number(name, value, 10_001)
+        elif name == "fault":
+            self.faults.append(value)
         elif name == "truth":
             if not value:
                 raise SerialException("the bench's option truth is the name of a file that is not there yet")
@@ -118,6 +129,7 @@ def _number(name: str, value: str, below: int) -> int:
 def _make_world(options: Options) -> World:
     """Build what the URL asks for; every trouble becomes one clear SerialException."""
     try:
+        from demo_ctl.bench.fault_text import ailments_of
         from demo_ctl.bench.hardware import Hardware
         from demo_ctl.bench.kernel import Kernel
         from demo_ctl.bench.unit import BenchUnit
@@ -130,6 +142,10 @@ def _make_world(options: Options) -> World:
         described = load_unit(options.unit).value
     except DemoError as e:
         raise SerialException(f"the bench's unit: {e}") from e
+    try:
+        wrong = ailments_of(options.faults, described, seed=options.seed, night=options.night)
+    except DemoError as e:
+        raise SerialException(f"the bench's option fault: {e}") from e
     start: Callable[[Hardware], Any] = PythonBoard
     if options.micropython:
         try:
@@ -139,7 +155,7 @@ def _make_world(options: Options) -> World:
         start = MicropythonBoard
     kernel = Kernel()
     busy = [_busy(text, len(described.selectors)) for text in options.busy]
-    unit = BenchUnit(kernel, described, seed=options.seed, busy=tuple(busy))
+    unit = BenchUnit(kernel, described, seed=options.seed, busy=tuple(busy), ailments=wrong)
     hardware = Hardware(kernel, unit, start_ticks=options.ticks, boot=1 + options.seed % 0xFFFF)
     try:
         return World(kernel, unit, hardware, start)

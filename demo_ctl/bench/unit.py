@@ -181,6 +181,8 @@ class BenchUnit:
                 if ailments.strikes("tests busy", part):
                     return None
                 leads_to = round(ailments.amount("crossed with", part)) or position
+                if leads_to not in level.trunks:
+                    return None
                 ahead = self._switch(prefix + digit, leads_to)
                 if (stage + 1, digit, position) not in self._blocked and not ahead.taken:
                     return ahead
