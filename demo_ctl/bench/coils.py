@@ -98,11 +98,13 @@ class Course:
         return self._passes(level, from_us)
 
     def _passes(self, level: float, from_us: float) -> float | None:
-        """When the flux without surge and ripple comes to `level`, not before `from_us`; it only goes one way."""
+        """When the flux without surge and ripple comes to `level`, which it hasn't yet; it only goes one way."""
         part = (level - self.final) / self.gap if self.gap else 0.0
-        if not 0.0 < part <= 1.0:
+        if part <= 0.0:
             return None
-        return max(from_us, self.since_us - self.tau_us * log(part))
+        when_us = self.since_us - self.tau_us * log(part)
+        # Behind: it is on its way from there. A little behind is a rounding.
+        return None if when_us < from_us - _CLOSE_US else max(from_us, when_us)
 
     def _first_of_two(self, level: float, rising: bool, from_us: float) -> float | None:
         """Two exponentials have at most one turning point: look before it and after it."""
@@ -145,13 +147,16 @@ class Course:
         if begin_us is None:
             return None
         piece_us = pi / 4 / self.omega
+        # Pieces end at the wave's crests, so that one that only just reaches the level is not stepped over.
+        angle = self.omega * (begin_us - self.since_us) + self.phase
+        stop_us = begin_us + ((-angle) % (pi / 4)) / self.omega + 1e-3
         # Once the exponential has gone the wave repeats: two more cycles show all there is.
         end_us = max(begin_us, self.since_us + _GONE * self.tau_us) + 16 * piece_us
         while begin_us < end_us:
-            stop_us = begin_us + piece_us
             if above(stop_us) >= 0:
                 return between(above, begin_us, stop_us)
             begin_us = stop_us
+            stop_us += piece_us
             if sign * (self.final - near) < 0 and sign * self.gap > 0:
                 # Sinking away from the level: past the last chance there is none.
                 mean = self.final + self.gap * exp(-(begin_us - self.since_us) / self.tau_us)
@@ -161,16 +166,16 @@ class Course:
 
 
 def between(value: Callable[[float], float], low: float, high: float) -> float:
-    """Return where `value`, below 0 at `low` and not at `high`, comes to 0: false position, halved where it sticks.
+    """Return where `value`, below 0 at `low` and not at `high`, comes to 0, to `_CLOSE_US`: never on the low side.
 
-    The answer is never on the low side: the value there is not below 0, to `_CLOSE_US`.
+    False position, with an end's value halved while that end stays, and steps that leave the ends a little.
     """
     at_low, at_high = value(low), value(high)
     for _ in range(200):
         if high - low <= _CLOSE_US:
             break
         middle = high - at_high * (high - low) / (at_high - at_low)
-        margin = 0.02 * (high - low)
+        margin = min(0.4 * _CLOSE_US, 0.5 * (high - low))
         middle = min(max(middle, low + margin), high - margin)
         at_middle = value(middle)
         if at_middle >= 0:

@@ -113,20 +113,20 @@ def line_coil(
     opening = reference.opening()
     wait_us = release_us - drop_us
 
-    def late_us(fall_us: float) -> float:
-        course = Course(
-            0.0,
-            drive.final_mA,
-            opening.final_mA,
-            fall_us,
-            surge=opening.surge_mA,
-            surge_us=opening.surge_us,
-        )
-        when_us = course.first(release, False, 0.0)
-        return (inf if when_us is None else when_us) - wait_us
+    start_mA, surge_mA, surge_us = drive.final_mA, opening.surge_mA, opening.surge_us
 
-    most_us = wait_us / log(drive.final_mA / release)
-    fall_us = between(late_us, most_us / 100, most_us) if late_us(most_us / 100) < 0 else most_us / 100
+    def over_mA(fall_us: float) -> float:
+        course = Course(0.0, start_mA, opening.final_mA, fall_us, surge=surge_mA, surge_us=surge_us)
+        return course.at(wait_us) - release
+
+    # Without bells it would be the most; a hundredth of it is as good as a winding without any core.
+    most_us = wait_us / log(start_mA / release)
+    if over_mA(most_us) <= 0:
+        fall_us = most_us
+    elif over_mA(most_us / 100) >= 0:
+        fall_us = most_us / 100
+    else:
+        fall_us = between(over_mA, most_us / 100, most_us)
     return Coil(
         operate, release, rise_us, fall_us, pull_us, drop_us, rise_ohm=inf if slug else drive.ohm, rated=drive.final_mA
     )

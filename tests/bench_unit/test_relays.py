@@ -10,6 +10,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from demo_ctl.bench.ailments import Ailments, Effect
 from demo_ctl.bench.circuit import NOTHING, LineCircuit
 from demo_ctl.bench.kernel import Kernel
 from demo_ctl.bench.relays import Coil, Relay, adjusted, line_coil, local_coil, own_us
@@ -207,3 +208,26 @@ def test_a_magnet_that_interrupts_itself_steps_with_its_cycle(operate_us: int, r
     # Half-filled cores make it quicker than a pull from rest and a release from full.
     assert coil.cycle_us() < operate_us + release_us
     assert coil.rise_ohm == inf
+
+
+def self_stepping_us(battery: float) -> int:
+    """Period of a magnet that interrupts itself on this part of its battery; 0: it does not step."""
+    kernel = Kernel()
+    pulls: list[int] = []
+
+    def changed(operated: bool) -> None:
+        if operated:
+            pulls.append(kernel.now_us)
+        relay.drive(not operated)
+
+    weak = Ailments([Effect("battery", lambda _: True, factor=battery)])
+    relay = Relay(kernel, [], "rotary magnet", local_coil(COILS, 25 * MS, 12 * MS), changed, figures=weak)
+    relay.drive(True)
+    kernel.run_to(400 * MS)
+    return pulls[5] - pulls[4] if len(pulls) > 5 else 0
+
+
+def test_a_weak_battery_slows_a_magnet_and_too_weak_a_one_does_not_pull_it() -> None:
+    periods = [self_stepping_us(part) for part in (1.1, 1.0, 0.9, 0.7, 0.45)]
+    assert 0 < periods[0] < periods[1] < periods[2] < periods[3]
+    assert periods[4] == 0
