@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import replace
 from typing import TYPE_CHECKING, NamedTuple
 
-from demo_ctl.measure.cadence import Answer, identify, whole_off, whole_on
+from demo_ctl.measure.cadence import STEADY_GAP_US, Answer, identify, whole_off, whole_on
 from demo_ctl.measure.dialling import last_make_us
 from demo_ctl.measure.figures import count, not_measured, not_reached, room, surely_outside, time_ms
 from demo_ctl.measure.model import Measurement
@@ -144,14 +144,35 @@ def dial_tone_stop(sight: Sight, expectation: Expectation) -> Measurement:
     return not_measured(expectation, "dial tone was still heard when listening ended", (began.number,))
 
 
+def _stopped_us(sight: Sight, expectation: Expectation, stretch: Stretch, last: Heard) -> float:
+    """How long before the stretch's end a tone that should have gone on had stopped; 0 if it went on.
+
+    An interrupted tone may be in its silence when the stretch ends. Missing audio may hide the tone.
+    """
+    if expectation.check is not Check.TONE or not stretch.whole or not last.end_seen:
+        return 0.0
+    wanted = _tone(expectation)
+    quiet_us = stretch.end_us - last.end_us
+    silence_us = max(wanted.cadence_us[1::2], default=0) * (1 + wanted.cadence_tolerance_pct / 100)
+    heard_us = sum(
+        min(piece.end_us, stretch.end_us) - max(piece.start_us, last.end_us)
+        for piece in sight.pieces(expectation.port, last.end_us, stretch.end_us)
+    )
+    return quiet_us if heard_us > silence_us + STEADY_GAP_US else 0.0
+
+
 def tone(sight: Sight, expectation: Expectation) -> Measurement:
-    """1 if the tone was heard in the stretch, 0 if it was not."""
+    """1 if the tone was heard in the stretch, 0 if it was not; a tone that is wanted must last to the end of it."""
     ended = sight.ended(expectation.index)
     if ended is None:
         return not_reached(expectation)
     stretch = sight.stretch(ended.at_us, expectation.until)
     listened = _listen(sight, expectation, stretch)
     if listened.answer is Answer.YES:
+        stopped_us = _stopped_us(sight, expectation, stretch, listened.all[-1])
+        if stopped_us:
+            detail = f"it stopped {stopped_us / 1e6:.3g} s before listening ended"
+            return count(expectation, 0, (ended.number,), detail)
         return count(expectation, 1, (ended.number,))
     if listened.all and listened.answer is Answer.NO:
         return count(expectation, 0, (ended.number,), "a tone with the same parts was heard, with another cadence")

@@ -68,17 +68,25 @@ def _count(
 
 
 def held(sight: Sight, expectation: Expectation) -> Measurement:
-    """Signs of release after a short flash: battery changing, or loop current lost at either end."""
+    """Signs of release: battery changing, or loop current lost at either end.
+
+    From the beginning of a short flash (its own break does not count), or from the end of any other step.
+    """
     began, ended = sight.began(expectation.index), sight.ended(expectation.index)
-    if began is None or ended is None:
+    step = sight.plan.timeline.steps[expectation.index]
+    flash = step.op == m.OP_PULSES
+    if ended is None or (flash and began is None):
         return not_reached(expectation)
     port, other = expectation.port, expectation.other_port
-    stretch = sight.stretch(began.at_us, expectation.until)
-    end_us = stretch.end_us
-    early_us = began.at_us - 2 * (sight.welcome.loop_blur_us + sight.welcome.stamp_blur_us)
-    signs = [edge for signal in (m.NORMAL, m.REVERSED) for edge in sight.edges(port, signal, began.at_us, end_us)]
-    make_us = ended.at_us - sight.plan.timeline.steps[expectation.index].b
-    signs += _losses(sight, port, make_us + SETTLED_US, end_us)
+    begin_us = began.at_us if flash and began is not None else ended.at_us
+    stretch = sight.stretch(begin_us, expectation.until)
+    blur_us = 2 * (sight.welcome.loop_blur_us + sight.welcome.stamp_blur_us)
+    early_us = begin_us - blur_us
+    # Hanging up may follow at once, perhaps stamped a little early.
+    end_us = stretch.end_us if flash else stretch.end_us - blur_us
+    signs = [edge for signal in (m.NORMAL, m.REVERSED) for edge in sight.edges(port, signal, begin_us, end_us)]
+    make_us = ended.at_us - step.b + SETTLED_US if flash else begin_us
+    signs += _losses(sight, port, make_us, end_us)
     if other:
         signs += _losses(sight, other, early_us, end_us)
     return _count(sight, expectation, sorted(signs), stretch, (port, other) if other else (port,))

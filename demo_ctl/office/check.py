@@ -8,12 +8,13 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Hashable, Iterable
-from fractions import Fraction
 
 from demo_ctl.office.model import Connector, Selector, Spread, TimeWindow, Tone, Unit
 from demo_ctl.office.numbers import digits_of, pulses_of
 from demo_ctl.office.route import complete, counted_digits, number_digits, route
+from demo_ctl.office.timing import hunting_need_us
 from demo_ctl.terms.located import Findings, Located
+from demo_ctl.terms.words import time_text
 
 #: Ringing on the bus, rms: never above this, whatever the battery (facts H23, from memory: IEC 60950-1 Annex M).
 HIGHEST_RINGING_V = 100.0
@@ -28,8 +29,6 @@ SHORTEST_PAUSE_US = 1_000_000
 LONGEST_WINDOW_US = 90_000_000
 #: The board takes a loop for closed from here (facts L11: common practice, no source).
 LEAST_LOOP_MA = 10.0
-#: Positions of a level, and the one past them (facts T09, T11).
-LONGEST_HUNT_STEPS = 11
 LONGEST_US = 3_600_000_000
 
 
@@ -44,20 +43,6 @@ def check_unit(located: Located[Unit]) -> Findings:
 def ringing_ceiling_V(unit: Unit) -> float:
     """Return the highest ringing voltage (rms) this unit's battery allows: min(100, (200 - battery) / sqrt 2)."""
     return min(HIGHEST_RINGING_V, (HIGHEST_PEAK_V - unit.supply.most_V) / math.sqrt(2))
-
-
-def hunting_need_us(unit: Unit) -> int:
-    """Return the shortest pause between digits in which a selector surely reaches the next switch (facts T42).
-
-    C's longest hold, eleven rotary steps, the transfer, and the next switch's A and B.
-    """
-    times = unit.adjustment
-    steps_us = math.ceil(LONGEST_HUNT_STEPS * 1_000_000 / Fraction(str(times.hunting_sps)))
-    return times.c_hold.most_us + steps_us + times.transfer.most_us + times.a_operate.most_us + times.b_operate.most_us
-
-
-def _ms(us: float) -> str:
-    return f"{us / 1000:.4g} ms" if us < 1_000_000 else f"{us / 1_000_000:.4g} s"
 
 
 def _train(located: Located[Unit], findings: Findings) -> None:
@@ -258,13 +243,17 @@ def _ringing(located: Located[Unit], findings: Findings) -> None:
     if not 15 <= ringing.frequency_Hz <= 70:
         findings.add(f"frequency: found {ringing.frequency_Hz:g} Hz, expected 15 to 70 Hz", "ringing", "frequency")
     if not 200_000 <= ringing.on_us <= LONGEST_RING_US:
-        findings.add(f"on: found {_ms(ringing.on_us)}, expected 200 ms to {_ms(LONGEST_RING_US)}", "ringing", "on")
+        findings.add(
+            f"on: found {time_text(ringing.on_us)}, expected 200 ms to {time_text(LONGEST_RING_US)}", "ringing", "on"
+        )
     if not SHORTEST_PAUSE_US <= ringing.off_us <= 30_000_000:
-        findings.add(f"off: found {_ms(ringing.off_us)}, expected {_ms(SHORTEST_PAUSE_US)} to 30 s", "ringing", "off")
+        findings.add(
+            f"off: found {time_text(ringing.off_us)}, expected {time_text(SHORTEST_PAUSE_US)} to 30 s", "ringing", "off"
+        )
     if not ringing.on_us + ringing.off_us <= ringing.longest_us <= LONGEST_WINDOW_US:
         findings.add(
-            f"longest: found {_ms(ringing.longest_us)}, expected at least one ring and its pause and at most"
-            f" {_ms(LONGEST_WINDOW_US)}, the board's own limit",
+            f"longest: found {time_text(ringing.longest_us)}, expected at least one ring and its pause and at most"
+            f" {time_text(LONGEST_WINDOW_US)}, the board's own limit",
             "ringing",
             "longest",
         )
@@ -278,8 +267,9 @@ def _adjustment(located: Located[Unit], findings: Findings) -> None:
             continue
         if not 0 < spread.least_us <= spread.typical_us <= spread.most_us <= 10_000_000:
             findings.add(
-                f"{name.replace('_', ' ')}: found least {_ms(spread.least_us)}, typical {_ms(spread.typical_us)}, most"
-                f" {_ms(spread.most_us)}; expected them in that order, above 0 and at most 10 s",
+                f"{name.replace('_', ' ')}: found least {time_text(spread.least_us)}, typical"
+                f" {time_text(spread.typical_us)}, most {time_text(spread.most_us)};"
+                " expected them in that order, above 0 and at most 10 s",
                 "adjustment",
                 name,
             )
@@ -353,7 +343,7 @@ def _dialling(located: Located[Unit], findings: Findings) -> None:
     ):
         if lasts >= limit:
             findings.add(
-                "speed: at the edge of this range " + relation.format(_ms(abs(lasts)), _ms(abs(limit))),
+                "speed: at the edge of this range " + relation.format(time_text(abs(lasts)), time_text(abs(limit))),
                 "follows",
                 "speed",
             )
@@ -368,21 +358,21 @@ def _pauses(unit: Unit, findings: Findings) -> None:
     for place, key, us in (("follows", "least pause", follows.least_pause_us), ("dial", "pause", dial.pause_us)):
         if us < need_us:
             findings.add(
-                f"{key}: found {_ms(us)}, but a selector may need {_ms(need_us)}: C's longest hold, eleven hunting"
-                " steps, the transfer, and the next A and B",
+                f"{key}: found {time_text(us)}, but a selector may need {time_text(need_us)}: C's longest hold, eleven"
+                " hunting steps, the transfer, and the next A and B",
                 place,
                 key,
             )
     if dial.pause_us < follows.least_pause_us:
         findings.add(
-            f"pause: found {_ms(dial.pause_us)}, expected at least {_ms(follows.least_pause_us)}, which the switches"
-            " follow",
+            f"pause: found {time_text(dial.pause_us)}, expected at least {time_text(follows.least_pause_us)}, which the"
+            " switches follow",
             "dial",
             "pause",
         )
     if most_us is not None and not follows.least_pause_us <= dial.pause_us <= most_us:
         findings.add(
-            f"most pause: found {_ms(most_us)}, expected at least the dial's pause of {_ms(dial.pause_us)}",
+            f"most pause: found {time_text(most_us)}, expected at least the dial's pause of {time_text(dial.pause_us)}",
             "follows",
             "most pause",
         )
@@ -452,8 +442,8 @@ def _rests(located: Located[Unit], findings: Findings) -> None:
     need_us = times.b_hold.most_us + times.restore.most_us + times.line_relay.most_us
     if not need_us <= unit.rest_us <= LONGEST_US:
         findings.add(
-            f"rest: found {_ms(unit.rest_us)}, expected at least {_ms(need_us)} (B's longest hold, restoring, line"
-            " relay) and at most an hour",
+            f"rest: found {time_text(unit.rest_us)}, expected at least {time_text(need_us)} (B's longest hold,"
+            " restoring, line relay) and at most an hour",
             "rest",
         )
     if not 0 < unit.longest_gate_us <= LONGEST_US:

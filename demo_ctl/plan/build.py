@@ -17,11 +17,11 @@ from demo_ctl.office.model import Unit
 from demo_ctl.plan import check, clear, dial, listen, ring, trunks
 from demo_ctl.plan.model import Check, PaceRow, Plan, Stretch, Timeline
 from demo_ctl.plan.story import HEARING_US, Person, Story
-from demo_ctl.plan.words import time_text
 from demo_ctl.script import model as script
 from demo_ctl.terms.errors import PlanError
 from demo_ctl.terms.located import Located
 from demo_ctl.terms.window import Window
+from demo_ctl.terms.words import time_text
 from demo_ctl.wire import messages as wire
 
 

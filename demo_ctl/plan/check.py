@@ -4,13 +4,14 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
+from demo_ctl.office.check import LONGEST_WINDOW_US
 from demo_ctl.office.model import Unit
-from demo_ctl.plan.draft import BOARD_RING_WINDOW_US, MOST_WAIT_US
+from demo_ctl.plan.draft import MOST_WAIT_US
 from demo_ctl.plan.model import Plan, Step
 from demo_ctl.plan.stretch import least_break_us, most_break_us, releasing_break_us
-from demo_ctl.plan.words import time_text
 from demo_ctl.script.model import Flash
 from demo_ctl.terms.errors import Place, PlanError
+from demo_ctl.terms.words import time_text
 from demo_ctl.wire import messages as wire
 
 #: What a board of ours does at most; its WELCOME and its answers have the last word.
@@ -63,7 +64,7 @@ def _instruction(step: Step, unit: Unit, ports: int) -> None:
             where=step.place,
             next_step="Shorten `within`, or raise `longest gate` in the unit's file.",
         )
-    longest = min(BOARD_RING_WINDOW_US, unit.ringing.longest_us)
+    longest = min(LONGEST_WINDOW_US, unit.ringing.longest_us)
     if step.op == wire.OP_RINGING and step.x and not 0 < step.a <= longest:
         raise PlanError(
             f"a ringing window of {time_text(step.a)}; {time_text(longest)} is the longest", where=step.place

@@ -7,11 +7,12 @@ from demo_ctl.plan import check, listen, ring
 from demo_ctl.plan.dial import hear_stop
 from demo_ctl.plan.model import Check, PaceRow, Stretch
 from demo_ctl.plan.story import SENSING_US, Connection, Person, Story
-from demo_ctl.plan.words import time_text
 from demo_ctl.script.model import Flash
 from demo_ctl.terms.errors import PlanError
 from demo_ctl.terms.window import Window
+from demo_ctl.terms.words import time_text
 
+STAYS_SOURCE = "calling-party control: UK slides of a two-motion final selector's circuit"
 BREAK_SOURCE = "an open shorter than relay B's hold: common practice, no source"
 
 
@@ -124,6 +125,15 @@ def _call_ends(story: Story, person: Person, index: int) -> None:
                 draft.close_ringing(story.here)
         if draft.listening == person.port:
             listen.stop(story)
+        if connection.left_by >= 0 and draft.span(connection.left_by, index)[1]:
+            story.expect(
+                Check.HELD,
+                "the connection stays until the caller hangs up",
+                Window(0, 0, "", STAYS_SOURCE),
+                port=person.port,
+                index=connection.left_by,
+                until=index - 1,
+            )
         _called_is_left(story, connection, index)
         story.connection = None
     elif draft.listening == person.port:
@@ -159,7 +169,8 @@ def hang_up(story: Story, person: Person, *, said: bool = True) -> None:
                 other_port=person.port,
                 index=index,
             )
-        story.fixed_wait("see the battery change back", (story.windows.clear_reversal.high_us or 0) + SENSING_US)
+        back_us = (story.windows.clear_reversal.high_us or 0) + SENSING_US
+        connection.left_by = story.fixed_wait("see the battery change back", back_us)
         story.rung = person
         _watch(story, index)
         return

@@ -8,10 +8,10 @@ from demo_ctl.plan.expect import including
 from demo_ctl.plan.model import BusyTrunks, Check
 from demo_ctl.plan.reach import End, Reach, reach
 from demo_ctl.plan.story import Connection, Person, Story
-from demo_ctl.plan.words import ordinal
 from demo_ctl.script.model import Dial
 from demo_ctl.terms.errors import Place, PlanError
 from demo_ctl.terms.window import Window
+from demo_ctl.terms.words import ordinal
 from demo_ctl.wire import messages as wire
 
 #: Listening outlasts the first digit by so much, inside the pause that follows anyway. A digit of one pulse is over

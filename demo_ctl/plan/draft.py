@@ -6,14 +6,12 @@ from __future__ import annotations
 
 from dataclasses import replace
 
+from demo_ctl.office.check import LONGEST_WINDOW_US
 from demo_ctl.office.model import Tone
 from demo_ctl.plan.model import Gate, Step
-from demo_ctl.plan.words import time_text
 from demo_ctl.terms.errors import Place, PlanError
+from demo_ctl.terms.words import time_text
 from demo_ctl.wire import messages as wire
-
-#: The longest ringing window any board of ours opens (it is 90 s there; a unit's file may only tighten it).
-BOARD_RING_WINDOW_US = 90_000_000
 
 #: Added to a ringing window for the board's own few milliseconds an instruction.
 RING_MARGIN_US = 200_000
@@ -38,7 +36,7 @@ class Draft:
         self.ringing_port = 0
         self._ringing_from = -1
         self.rang = False
-        self._ring_most_us = min(BOARD_RING_WINDOW_US, ringing_longest_us)
+        self._ring_most_us = min(LONGEST_WINDOW_US, ringing_longest_us)
 
     @property
     def last(self) -> int:

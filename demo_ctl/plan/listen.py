@@ -10,6 +10,7 @@ from demo_ctl.office.model import Tone
 from demo_ctl.plan.expect import cadence_windows, widened
 from demo_ctl.plan.model import Check
 from demo_ctl.plan.reach import End
+from demo_ctl.plan.rings import SLOW
 from demo_ctl.plan.story import HEARING_US, Connection, Person, Ringback, Story
 from demo_ctl.script.model import Answer, Await, Dial, Flash, HangUp, Tones
 from demo_ctl.terms.errors import PlanError
@@ -187,7 +188,7 @@ def await_tone(story: Story, connection: Connection, step: Await) -> None:
     sure_us = story.draft.least[until]
     on, off = max(tone.cadence_us[0::2], default=0), max(tone.cadence_us[1::2], default=0)
     period = sum(tone.cadence_us)
-    whole = (sure_us >= (period + on) * 1.1, sure_us >= (period + off) * 1.1)
+    whole = (sure_us >= (period + on) * SLOW, sure_us >= (period + off) * SLOW)
     tone_checks(story, connection, name, tone, start, until, whole)
 
 

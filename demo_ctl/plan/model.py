@@ -58,7 +58,7 @@ class Check(Enum):
     TONE = "tone"  # `tone` heard on port between index and until: 1 or 0
     TONE_ON = "tone on"  # worst on time of an interrupted `tone`
     TONE_OFF = "tone off"
-    HELD = "held"  # short flash while talking: signs of release between index and until, must be 0
+    HELD = "held"  # after a short flash (index), or after any other step: signs of release up to until, must be 0
     OTHERS_RANG = "others rang"  # bursts on any port but other_port
     NO_RINGING = "no ringing"  # bursts begun on any port after step index ended, up to the end of step until
     NO_REVERSAL = "no reversal"  # reversals on port

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from demo_ctl.plan import listen
 from demo_ctl.plan.model import Check
-from demo_ctl.plan.rings import counted, first_ring, passed
+from demo_ctl.plan.rings import FAST, SLOW, counted, first_ring, passed
 from demo_ctl.plan.story import SENSING_US, Connection, Person, Story
 from demo_ctl.script.model import Answer, Await, Rings
 from demo_ctl.terms.errors import PlanError
@@ -48,7 +48,7 @@ def _first(story: Story, connection: Connection, called: Person, within_us: int 
     limit_us = within_us if within_us is not None else high_us + SENSING_US
     waited_us = story.draft.span(connection.last)[1]
     if waited_us:
-        limit_us = max(limit_us, round(ringing_period_us(story) * 1.1) + SENSING_US)
+        limit_us = max(limit_us, round(ringing_period_us(story) * SLOW) + SENSING_US)
     index = story.draft.until(called.port, wire.RINGING, 1, limit_us, f"await ringing at {called}", story.here)
     connection.rings = first_ring(index, story.unit.ringing, waited_us)
     connection.lead_waited = True
@@ -73,7 +73,7 @@ def _settle(story: Story, connection: Connection, extra_us: int = 0) -> None:
 
 def _level(story: Story, called: Person, level: int, count: int, label: str, least_us: float = 0) -> int:
     """Wait for ringing to begin or to end; the limit allows a cadence 10 % slow."""
-    limit_us = round(ringing_period_us(story) * 1.1 * count) + SENSING_US
+    limit_us = round(ringing_period_us(story) * SLOW * count) + SENSING_US
     return story.draft.until(
         called.port, wire.RINGING, level, limit_us, label, story.here, count, min(round(least_us), limit_us)
     )
@@ -84,7 +84,7 @@ def _count(story: Story, connection: Connection, called: Person, rings: int, to_
     _settle(story, connection)
     before = connection.rings
     assert before is not None
-    on, off = story.unit.ringing.on_us * 0.9, story.unit.ringing.off_us * 0.9
+    on, off = story.unit.ringing.on_us * FAST, story.unit.ringing.off_us * FAST
     known = before.phase != "anywhere"
     if rings > 1 or before.phase != "ring":
         label = f"let it ring {rings} times" if rings > 1 else "await a ring"

@@ -11,6 +11,9 @@ from typing import Literal
 
 from demo_ctl.office.model import Ringing
 
+#: A cadence may be so much faster or slower than its nominal times (facts N15, from memory: LSSGR).
+FAST, SLOW = 0.9, 1.1
+
 #: In a ring (perhaps near its end), at the beginning of a silence, or nobody knows where.
 Phase = Literal["ring", "silence", "anywhere"]
 
@@ -35,7 +38,7 @@ def _times(us: float, lead_us: float, period_us: float) -> int:
 def first_ring(mark: int, ringing: Ringing, waited_us: int) -> RingCount:
     """A ring sounds, the first that was awaited; waited_us: longest time in which others may have gone by."""
     period = ringing.on_us + ringing.off_us
-    return RingCount(mark, "ring", 1, 1 + (_times(waited_us, 0, period * 0.9) if waited_us else 0))
+    return RingCount(mark, "ring", 1, 1 + (_times(waited_us, 0, period * FAST) if waited_us else 0))
 
 
 def passed(count: RingCount, ringing: Ringing, least_us: int, most_us: int, mark: int) -> RingCount:
@@ -50,10 +53,10 @@ def passed(count: RingCount, ringing: Ringing, least_us: int, most_us: int, mark
     return RingCount(
         mark,
         "anywhere",
-        count.fewest + _times(least_us, late * 1.1, period * 1.1),
-        count.most + _times(most_us, early * 0.9, period * 0.9),
-        count.whole_on + _times(least_us, (late + on) * 1.1, period * 1.1),
-        count.whole_off + _times(least_us, late * 1.1, period * 1.1),
+        count.fewest + _times(least_us, late * SLOW, period * SLOW),
+        count.most + _times(most_us, early * FAST, period * FAST),
+        count.whole_on + _times(least_us, (late + on) * SLOW, period * SLOW),
+        count.whole_off + _times(least_us, late * SLOW, period * SLOW),
     )
 
 

@@ -16,11 +16,11 @@ from demo_ctl.plan.model import BusyTrunks, Check, Expectation, PaceRow, Stretch
 from demo_ctl.plan.reach import Reach
 from demo_ctl.plan.rings import RingCount
 from demo_ctl.plan.stretch import dialling, release_need_us, stretched_us
-from demo_ctl.plan.words import time_text
 from demo_ctl.script.model import Call
 from demo_ctl.terms.errors import Place, PlanError
 from demo_ctl.terms.located import Located
 from demo_ctl.terms.window import Window
+from demo_ctl.terms.words import time_text
 from demo_ctl.wire import messages as wire
 
 #: How much longer than a window the board waits for something the host must first hear and answer.
@@ -73,6 +73,7 @@ class Connection:
     rings: RingCount | None = None  # from the first ring on
     ringback: Ringback | None = None
     answered: int = -1
+    left_by: int = -1  # the wait after the called party's hanging up: from its end on the caller alone holds the train
     lead_waited: bool = False  # the longest post-dial delay has been waited for
 
 

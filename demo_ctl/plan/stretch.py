@@ -13,41 +13,21 @@ from dataclasses import dataclass
 from fractions import Fraction
 
 from demo_ctl.office.model import Unit
+from demo_ctl.office.timing import SECOND_US, hunting_need_us
 from demo_ctl.plan.model import PaceRow, Stretch
-from demo_ctl.plan.words import number_text, time_text
 from demo_ctl.script.model import Call, DialAs
 from demo_ctl.terms.errors import Place, PlanError
 from demo_ctl.terms.located import Located
-
-SECOND_US = 1_000_000
-
-#: Positions of a level plus the overflow step: the longest hunt (facts T09, T11).
-LONGEST_HUNT_STEPS = 11
+from demo_ctl.terms.quantity import exact
+from demo_ctl.terms.words import number_text, time_text
 
 #: From the last switch's restoring to a line that takes a new call (facts T43: 100 ms).
 LINE_READY_US = 100_000
 
 
-def exact(value: float) -> Fraction:
-    """Read a float as the decimal a person wrote: 61.3 is 613/10, not its nearest binary fraction."""
-    return Fraction(str(value))
-
-
 def stretched_us(us: int, pace: Fraction) -> int:
     """Stretch a time in microseconds to a pace: at a quarter of normal speed it is four times as long."""
     return round(us / pace)
-
-
-def hunting_need_us(unit: Unit) -> int:
-    """Shortest pause in which a selector surely finds its trunk, microseconds (facts T42).
-
-    C's hold, eleven rotary steps, the cut-through, and the next switch's A and B relays.
-    """
-    times = unit.adjustment
-    hunt_us = -(-LONGEST_HUNT_STEPS * SECOND_US // exact(times.hunting_sps))
-    return int(
-        times.c_hold.most_us + hunt_us + times.transfer.most_us + times.a_operate.most_us + times.b_operate.most_us
-    )
 
 
 def release_need_us(unit: Unit) -> int:

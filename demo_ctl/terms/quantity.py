@@ -69,6 +69,11 @@ def parse_quantity(text: object, dimension: str) -> Fraction:
     return Fraction(number) * factor
 
 
+def exact(value: float) -> Fraction:
+    """Read a float as the decimal a person wrote: 61.3 is 613/10, not its nearest binary fraction."""
+    return Fraction(str(value))
+
+
 def parse_us(text: object) -> int:
     """Read a time such as `600 ms`; return whole microseconds. Negative times are refused."""
     value = parse_quantity(text, "time")

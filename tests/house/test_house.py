@@ -8,6 +8,10 @@ import subprocess
 import sys
 from pathlib import Path
 
+from demo_ctl.board import limits
+from demo_ctl.office.check import LONGEST_US, LONGEST_WINDOW_US
+from demo_ctl.plan import check, draft
+
 ROOT = Path(__file__).resolve().parents[2]
 TEXTS = (".py", ".pyi", ".md", ".yaml", ".toml", ".json", "")
 
@@ -104,3 +108,13 @@ def test_what_measures_and_judges_does_not_load_the_bench() -> None:
     code += "print(sorted(n for n in sys.modules if n.startswith(('demo_ctl.bench', 'demo_ctl.ledger.read'))))"
     run = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
     assert run.stdout.splitlines()[-1] == "[]"
+
+
+def test_what_the_host_refuses_is_what_the_board_refuses() -> None:
+    """The host plans for a board of ours without importing it; the figures must not drift apart."""
+    assert check.MOST_INSTRUCTIONS == limits.INSTRUCTIONS_MOST
+    assert check.MOST_PULSES == limits.PULSES_MOST
+    assert check.PULSE_US == (limits.PULSE_LEAST_US, limits.PULSE_MOST_US)
+    assert draft.MOST_WAIT_US == limits.WAIT_MOST_US
+    assert LONGEST_WINDOW_US == limits.RING_WINDOW_MS * 1000
+    assert LONGEST_US == limits.GATE_MOST_US

@@ -112,6 +112,25 @@ def test_a_single_pulse_does_not_hide_dial_tone_that_goes_on(new_scene: Make, to
     assert "still heard" in found.detail
 
 
+@pytest.mark.parametrize(("sounds", "until_s"), [(DIAL, 2.0), (BUSY, 2.0), (DIAL, 4.0), (BUSY, 3.75)])
+def test_a_tone_must_last_as_long_as_it_is_listened_to(
+    new_scene: Make, tone_of: Make, sing: Make, sounds: Any, until_s: float
+) -> None:
+    """Heard at first is not enough; but an interrupted tone may be in its silence at the end."""
+    scene = new_scene()
+    start = scene.step(m.OP_LISTEN, S, x=1)
+    until = scene.step(m.OP_WAIT, 5 * S)
+    parts, cadence = sounds
+    sounding = cycles(cadence, 0.25, until_s) if cadence else [(0.25, until_s)]
+    scene.sound(S, sing(np.random.default_rng(1), parts, sounding, 4.1))
+    scene.expect(Check.TONE, 1, 1, port=1, index=start, until=until, tone=tone_of(parts, cadence))
+    scene.end(9 * S)
+    found = scene.one()
+    lasts = until_s > 3
+    assert found.quantity.value == lasts
+    assert ("stopped" in found.detail) is not lasts
+
+
 @pytest.mark.parametrize(("sounds", "busy", "overflow"), [(BUSY, 1, 0), (OVERFLOW, 0, 1), (DIAL, 0, 0)])
 def test_busy_and_overflow_are_told_apart(
     new_scene: Make, tone_of: Make, sing: Make, sounds: Any, busy: int, overflow: int

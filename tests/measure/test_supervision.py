@@ -110,6 +110,21 @@ def test_a_flash_that_holds_shows_only_its_own_break(new_scene: Make) -> None:
     assert scene.one().quantity.value == 3
 
 
+def test_the_connection_stays_when_the_called_party_hangs_up(new_scene: Make) -> None:
+    scene = new_scene()
+    index = scene.step(m.OP_WAIT, 3 * S)
+    until = scene.step(m.OP_WAIT, 6 * S)
+    scene.expect(Check.HELD, 0, 0, port=1, index=index, until=until)
+    turn(scene, 2 * S, 1, m.NORMAL)  # the clearing itself
+    scene.edge(6 * S - 100, 1, m.LOOP, 0)  # our own hanging up, stamped early
+    scene.end(9 * S)
+    assert scene.one().quantity.value == 0
+    # The train goes, and a finder takes the caller for a new call: a dip in its loop current.
+    scene.edge(4 * S, 1, m.LOOP, 0)
+    scene.edge(4 * S + 10_000, 1, m.LOOP, 1)
+    assert scene.one().quantity.value == 1
+
+
 def test_lost_edges_make_nothing_of_nothing(new_scene: Make) -> None:
     scene = new_scene()
     scene.step(m.OP_LOOP, 0, x=1)

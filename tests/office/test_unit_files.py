@@ -15,10 +15,11 @@ import yaml
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from demo_ctl.office.check import check_unit, hunting_need_us, ringing_ceiling_V
+from demo_ctl.office.check import check_unit, ringing_ceiling_V
 from demo_ctl.office.load import load_unit, parse_unit
 from demo_ctl.office.model import Unit
 from demo_ctl.office.schema import schema_text
+from demo_ctl.office.timing import hunting_need_us
 from demo_ctl.terms.errors import InputError, Place
 from demo_ctl.terms.located import FileError, decode, read_yaml
 

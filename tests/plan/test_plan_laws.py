@@ -17,11 +17,11 @@ from demo_ctl.board import upload
 from demo_ctl.board.limits import RING_WINDOW_MS
 from demo_ctl.office.model import Unit
 from demo_ctl.office.numbers import pulses_of
+from demo_ctl.office.timing import hunting_need_us
 from demo_ctl.plan.build import build
 from demo_ctl.plan.model import Check, Expectation, Plan, Stretch
 from demo_ctl.plan.pack import plan_number, to_instructions
 from demo_ctl.plan.stretch import (
-    hunting_need_us,
     most_break_us,
     most_make_us,
     slowest_by_holds_pps,
@@ -147,6 +147,8 @@ def expected_ops(expectation: Expectation) -> set[int]:
         return {wire.OP_LISTEN}
     if check in (Check.OTHERS_RANG, Check.NO_RINGING, Check.NO_REVERSAL):
         return set(range(1, len(wire.OPS)))
+    if check is Check.HELD:
+        return {wire.OP_PULSES, wire.OP_WAIT}  # a flash, or the called party's clearing
     return {wire.OP_PULSES}
 
 

@@ -191,6 +191,19 @@ def test_a_call_that_cannot_ring_opens_no_ringing_window(name: str, unit: str, u
     assert wire.CALLED not in plan.timeline.roles
 
 
+def test_the_caller_keeps_the_train_when_the_called_party_clears_first(units: Units, configs: Path) -> None:
+    plan = sample("called-clears-first", "travelling", units, configs)
+    held = next(each for each in plan.expectations if each.check is Check.HELD)
+    loops = [(index, step.port) for index, step in enumerate(plan.timeline.steps) if step.op == wire.OP_LOOP]
+    (called_up, called), (caller_up, caller) = loops[-2:]
+    assert (called, caller) == (plan.called_port, plan.caller_port) == (2, 1)
+    assert held.port == caller
+    assert called_up < held.index < held.until == caller_up - 1
+    assert (held.window.low, held.window.high) == (0, 0)
+    # Where the caller hangs up at once there is nothing to hold.
+    assert Check.HELD not in checks(sample("answered", "travelling", units, configs))
+
+
 def test_busy_expects_sixty_interruptions_a_minute(units: Units, configs: Path) -> None:
     plan = sample("busy", "travelling", units, configs)
     on = next(each for each in plan.expectations if each.check is Check.TONE_ON)

@@ -7,11 +7,12 @@ from pathlib import Path
 
 import pytest
 
-from demo_ctl.office.check import hunting_need_us, ringing_ceiling_V
+from demo_ctl.office.check import ringing_ceiling_V
 from demo_ctl.office.load import load_unit
 from demo_ctl.office.model import Spread, Unit
 from demo_ctl.office.numbers import digits_of, pulses_of, train_of
 from demo_ctl.office.route import number_digits, route
+from demo_ctl.office.timing import hunting_need_us
 
 UNITS = Path(__file__).resolve().parents[2] / "configs" / "units"
 

@@ -10,9 +10,10 @@ import yaml
 
 from demo_ctl.office.model import Unit
 from demo_ctl.office.numbers import digits_of, train_of
+from demo_ctl.office.timing import hunting_need_us
 from demo_ctl.plan.build import build
 from demo_ctl.plan.check import least_us
-from demo_ctl.plan.stretch import hunting_need_us, pulse_us, release_need_us, slowest_by_holds_pps
+from demo_ctl.plan.stretch import pulse_us, release_need_us, slowest_by_holds_pps
 from demo_ctl.script.model import Call
 from demo_ctl.terms.located import parse_model
 from demo_ctl.wire import messages as wire

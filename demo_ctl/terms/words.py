@@ -1,11 +1,11 @@
-"""Small wordings that plans share: times and numbers as people read them."""
+"""Small wordings that rooms share: times and numbers as people read them. Times go in as microseconds."""
 
 from __future__ import annotations
 
 from fractions import Fraction
 
 
-def time_text(us: int) -> str:
+def time_text(us: float) -> str:
     """Say a time: `61 ms`, `2.5 s`."""
     if us < 1_000_000:
         return f"{us / 1000:.4g} ms"
