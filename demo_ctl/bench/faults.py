@@ -106,7 +106,7 @@ _PULSING = (
         "the release comes late",
         _SWITCH,
         _timing("hold", "B"),
-        (_to("500 %", 101, 2000),),
+        (_to("350 %", 101, 2000),),
         each="release of B",
     ),
     Fault(
@@ -124,7 +124,7 @@ _PULSING = (
         "cut through comes late; later than the next digit's first break, the number goes wrong",
         _SWITCH,
         _timing("hold", "C"),
-        (_to("300 %", 101, 1000),),
+        (_to("700 %", 101, 1000),),
         each="release of C",
     ),
     Fault(
@@ -133,7 +133,7 @@ _PULSING = (
         "steps are lost: a wrong level, or a wrong number",
         _SWITCH,
         _timing("release", "A"),
-        (_to("800 %", 101, 2000),),
+        (_to("1200 %", 101, 3000),),
         each="release of A",
     ),
     Fault(
@@ -252,7 +252,7 @@ _MECHANICS = (
         "not show unless the line calls again at once",
         _STEPPING,
         lambda values, _: (Does("restore", factor=values["to"] / 100),),
-        (_to("400 %", 101, 5000),),
+        (_to("300 %", 101, 5000),),
         each="release",
     ),
     Fault(
@@ -352,8 +352,8 @@ _RINGING = (
     Fault(
         "ringing-off-frequency",
         "the ringing generator runs at a wrong speed",
-        "edges of ringing move by a part of a cycle, and the hum heard under it changes; the ringing sense itself does "
-        "not tell frequencies apart, but below about 16 Hz it drops out between the peaks",
+        "the hum heard at a rung telephone changes its pitch, and edges of ringing move by a part of a cycle. The "
+        "ringing sense does not tell frequencies apart: no check of a call notices, a real bell would",
         (Kind.RINGING,),
         lambda values, unit: (Does("ringing frequency", factor=values["frequency"] / unit.ringing.frequency_Hz),),
         (Figure("frequency", "frequency", "12 Hz", 5, 100, "of the generator"),),
@@ -399,7 +399,7 @@ _RINGING = (
     Fault(
         "trip-fails",
         "the trip relay F does not operate on an answer",
-        "ringing goes on in the answered telephone until the board's guard ends it; no reversal",
+        "ringing goes on in the answered telephone until the plan closes the guard; no ring trip, no reversal",
         (Kind.CONNECTOR,),
         _event("dead", "F"),
         each="operation of F",
@@ -522,7 +522,8 @@ _LINES = (
     Fault(
         "bell-tapping",
         "the bell taps while its own telephone dials: the condenser's surge at each break passes the ringing sense",
-        "short ringing sensed on the caller's own port at each break",
+        "short ringing sensed on the telephone's own port at each break and on hanging up; the board's guard ends the "
+        "call, as ringing where none is expected",
         (Kind.LINE,),
         _event("bell taps"),
         each="break",

@@ -17,15 +17,15 @@ TONES = ("dial", "ringback", "busy", "overflow", "vacant")
 
 
 class Kind(Enum):
-    """Kinds of place; the value is how they are written."""
+    """Kinds of place; the value shows how they are written."""
 
-    SELECTOR = "selector STAGE or selector STAGE/switch NUMBER"
-    CONNECTOR = "connector or connector/switch NUMBER"
-    FINDER = "finders or finder NUMBER"
-    TRUNK = "trunk STAGE/LEVEL/POSITION or selector STAGE/level LEVEL (all its trunks)"
-    TERMINAL = "terminal TENS-AND-UNITS"
-    LINE = "lines or line NAME"
-    TONE = "tones or tone NAME"
+    SELECTOR = "selector 2, or selector 2/switch 1"
+    CONNECTOR = "connector, or connector/switch 1"
+    FINDER = "finders, or finder 1"
+    TRUNK = "trunk 1/5/3 (stage, level, position), or selector 1/level 5"
+    TERMINAL = "terminal 34"
+    LINE = "lines, or line NAME"
+    TONE = "tones, or tone dial, ringback, busy, overflow, vacant"
     RINGING = "ringing"
     UNIT = "unit"
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import argparse
 
+from demo_ctl.cli.faults import fault_options
 from demo_ctl.cli.files import unit_path
 from demo_ctl.terms.outcome import Exit
 
@@ -15,6 +16,7 @@ def run(args: argparse.Namespace) -> int:
     unit = unit_path(args.unit)
     options = [("unit", str(unit)), ("seed", str(args.seed)), ("board", args.board)]
     options += [("busy", trunks) for trunks in args.busy]
+    options += fault_options(args)
 
     def announce(path: str) -> None:
         print(f"The bench ({unit}) is served at {path}. Place a call from another terminal:", flush=True)

@@ -11,6 +11,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, TypedDict
 from urllib.parse import parse_qsl, urlencode, urlsplit
 
+from demo_ctl.cli.faults import fault_options
 from demo_ctl.cli.files import unit_path
 from demo_ctl.cli.plan import planned
 
@@ -35,6 +36,7 @@ def run(args: argparse.Namespace) -> int:
     plan = planned(args)
     url = _port_url(args, plan)
     _check_truth(args, on_bench=url.startswith(BENCH))
+    _check_faults(args, on_bench=url.startswith(BENCH))
     from demo_ctl.ledger.record import RecordWriter
     from demo_ctl.link.client import Client
     from demo_ctl.link.port import add_url_package, open_port
@@ -81,6 +83,7 @@ def _bench_url(url: str, args: argparse.Namespace, plan: Plan) -> str:
     )
     query += [(key, value) for key, value in known if key not in said]
     query += [("truth", args.truth)] if args.truth else []
+    query += [pair for pair in fault_options(args) if pair[0] == "fault" or pair[0] not in said]
     # Trunks that a person would busy by hand at a real unit: on the bench, the bench does it.
     query += [("busy", _trunks(busy)) for busy in plan.busy_trunks if busy.met_by == "person"]
     # Not urlunsplit: it writes `bench:?` where there is no host.
@@ -101,6 +104,17 @@ def _check_truth(args: argparse.Namespace, *, on_bench: bool) -> None:
             "this file is there already, and a truth is never written over",
             where=Place(args.truth),
             next_step="Give --truth another name, or move the old file away.",
+        )
+
+
+def _check_faults(args: argparse.Namespace, *, on_bench: bool) -> None:
+    """Refuse to put faults into a real unit."""
+    from demo_ctl.terms.errors import InputError
+
+    if (args.fault or args.night is not None) and not on_bench:
+        raise InputError(
+            "--fault and --night are for the bench only: a real unit has its own",
+            next_step="Leave them away, or use --port bench://.",
         )
 
 

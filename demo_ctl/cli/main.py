@@ -42,6 +42,17 @@ def _parser() -> argparse.ArgumentParser:
         sub.add_argument("--pace", default="1", metavar="PACE", help="1 is normal speed, 1/4 a quarter of it")
         sub.add_argument("--json", action="store_true", help="print one JSON object on standard output")
 
+    def fault_options(sub: argparse.ArgumentParser, where: str = "") -> None:
+        sub.add_argument(
+            "--fault",
+            action="append",
+            default=[],
+            metavar="NAME@PLACE",
+            help=f"{where}something wrong with the unit, such as 'short-hold@selector 2' "
+            "(may be repeated; demo_ctl faults lists them)",
+        )
+        sub.add_argument("--night", type=int, metavar="N", help=f"{where}which night it is, for faults that grow")
+
     call = command("call", "place one scripted call, watch it, and judge it")
     script_options(call)
     call.add_argument(
@@ -58,6 +69,8 @@ def _parser() -> argparse.ArgumentParser:
     call.add_argument(
         "--trunks-busied", action="store_true", help="the trunks that the script wants busy have been busied by hand"
     )
+
+    fault_options(call, "on the bench: ")
 
     plan = command("plan", "show what a script would do: timeline, expectations, and what the pace gets")
     script_options(plan)
@@ -76,6 +89,11 @@ def _parser() -> argparse.ArgumentParser:
         metavar="STAGE/LEVEL/TRUNKS",
         help="keep trunks busy, such as 1/5/1-10 (may be repeated)",
     )
+
+    fault_options(bench)
+
+    faults = command("faults", "list what can be wrong with the simulated unit, and what shows of it")
+    faults.add_argument("--json", action="store_true", help="print one JSON object on standard output")
 
     record = command("record", "print the result of a recorded call again, judged anew from what was seen")
     record.add_argument("file", metavar="FILE", help="a file that `call --record` wrote")
