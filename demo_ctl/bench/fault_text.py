@@ -98,9 +98,9 @@ def read_fault(text: str, unit: Unit) -> Trouble:
         head, _, figures = head.partition(":")
     fault = _named(head)
     known = {figure.name: figure for figure in (*fault.figures, *course_of(fault))}
-    values = {name: _value(figure, figure.usual) for name, figure in known.items()}
+    values = {name: _value(fault, figure, figure.usual) for name, figure in known.items()}
     for name, value in _pairs(figures, known, fault):
-        values[name] = _value(known[name], value)
+        values[name] = _value(fault, known[name], value)
     return Trouble(text, fault, _where(place, fault, unit), values)
 
 
@@ -139,7 +139,7 @@ def _pairs(text: str, known: dict[str, Figure], fault: Fault) -> list[tuple[str,
     return pairs
 
 
-def _value(figure: Figure, text: str) -> float:
+def _value(fault: Fault, figure: Figure, text: str) -> float:
     """Read a figure of a fault, in its base unit."""
     try:
         if figure.dimension == "number":
@@ -152,7 +152,8 @@ def _value(figure: Figure, text: str) -> float:
             raise ValueError(f"expected {limits(figure)}, found {text[:40]!r}")
     except ValueError as error:
         raise InputError(
-            f"{figure.name}: {error}", next_step=f"It is {figure.says}; usual is {figure.usual}."
+            f"{fault.name}, {figure.name}: {error}",
+            next_step=f"It means: {figure.says}. Usual is {figure.name}={figure.usual}.",
         ) from None
     return value
 
@@ -171,7 +172,8 @@ _WRITTEN = {
 
 def limits(figure: Figure) -> str:
     """Return a figure's range as people write it: `3 ms to 200 ms`."""
-    return f"{_written(figure.least, figure.dimension)} to {_written(figure.most, figure.dimension)}"
+    text = f"{_written(figure.least, figure.dimension)} to {_written(figure.most, figure.dimension)}"
+    return text.replace("dBm", "dB") if figure.usual.endswith(" dB") else text
 
 
 def _written(value: float, dimension: str) -> str:

@@ -83,7 +83,7 @@ def _bench_url(url: str, args: argparse.Namespace, plan: Plan) -> str:
     )
     query += [(key, value) for key, value in known if key not in said]
     query += [("truth", args.truth)] if args.truth else []
-    query += [pair for pair in fault_options(args) if pair[0] == "fault" or pair[0] not in said]
+    query += [pair for pair in fault_options(args, dict(query)["unit"]) if pair[0] == "fault" or pair[0] not in said]
     # Trunks that a person would busy by hand at a real unit: on the bench, the bench does it.
     query += [("busy", _trunks(busy)) for busy in plan.busy_trunks if busy.met_by == "person"]
     # Not urlunsplit: it writes `bench:?` where there is no host.

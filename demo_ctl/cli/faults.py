@@ -72,8 +72,11 @@ def _row(group: str, fault: Fault) -> dict[str, object]:
     }
 
 
-def fault_options(args: argparse.Namespace) -> list[tuple[str, str]]:
-    """Return the bench URL's options for --fault and --night. Raises InputError for a fault that means nothing."""
+def fault_options(args: argparse.Namespace, unit: str = "") -> list[tuple[str, str]]:
+    """Return the bench URL's options for --fault and --night; `unit`: the file, if it isn't that of --unit.
+
+    Raises InputError for a fault that means nothing on this unit.
+    """
     if args.night is not None and not 0 <= args.night <= 10_000:
         raise InputError(f"--night is a whole number from 0 to 10000, not {args.night}")
     if args.fault:
@@ -81,6 +84,6 @@ def fault_options(args: argparse.Namespace) -> list[tuple[str, str]]:
         from demo_ctl.cli.files import unit_path
         from demo_ctl.office.load import load_unit
 
-        ailments_of(args.fault, load_unit(unit_path(args.unit)).value)
+        ailments_of(args.fault, load_unit(unit or unit_path(args.unit)).value)
     night = [] if args.night is None else [("night", str(args.night))]
     return night + [("fault", text) for text in args.fault]
