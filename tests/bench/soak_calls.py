@@ -48,6 +48,8 @@ UNITS = tuple(sorted((ROOT / "configs/units").glob("*.yaml")))
 PACES = tuple(Fraction(n, 12) for n in range(3, 25))
 CHUNK = 4
 PROGRESS_S = 5.0
+#: More calls than this that do not pass are counted, not told.
+MOST_TOLD = 20
 
 
 @dataclass(frozen=True)
@@ -195,7 +197,8 @@ class Soak:
 
     def _take(self, tally: Tally) -> None:
         self.tally.add(tally)
-        for bad in tally.bad:
+        told = len(self.tally.bad) - len(tally.bad)
+        for bad in tally.bad[: max(0, MOST_TOLD - told)]:
             print(f"NOT PASSED  {bad}", flush=True)
 
     def _progress(self) -> None:

@@ -37,15 +37,18 @@ def test_a_unit_that_does_not_meet_its_windows_is_noticed(tmp_path: Path) -> Non
     assert alone.returncode == 1, alone.stderr
 
 
-def test_ctrl_c_ends_it_with_a_summary() -> None:
-    run = subprocess.Popen(
-        [*SOAK, "--calls", "100000"], stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True, start_new_session=True
-    )
+def test_ctrl_c_ends_it_with_a_summary(tmp_path: Path) -> None:
+    told = tmp_path / "out"
+    with told.open("w") as file:
+        run = subprocess.Popen([*SOAK, "--calls", "100000"], stdout=file, stderr=subprocess.PIPE, text=True)
     assert run.stderr is not None
-    assert "Ctrl-C" in run.stderr.readline()
-    assert "calls, 0 not passed" in run.stderr.readline()  # it is well under way
-    run.send_signal(signal.SIGINT)
-    out, err = run.communicate(timeout=120)
+    try:
+        assert "Ctrl-C" in run.stderr.readline()
+        assert "calls, 0 not passed" in run.stderr.readline()  # it is well under way
+    finally:
+        run.send_signal(signal.SIGINT)
+        _, err = run.communicate(timeout=120)
+    out = told.read_text()
     assert run.returncode == 130, out + err
     assert "Traceback" not in err
     done = re.search(r"^(\d+) calls of 100000, first seed 0: 0 not passed$", out, re.M)
