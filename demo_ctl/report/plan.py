@@ -10,23 +10,12 @@ from rich.table import Table
 from rich.text import Text
 
 from demo_ctl.plan.model import Check, Expectation, Plan, Step
+from demo_ctl.plan.summarise import summarise
 from demo_ctl.report.words import OPTIONAL_SAYS, Letters, allowed_words, plain_table, time_words, title_words
 from demo_ctl.terms.errors import Place
 from demo_ctl.wire import messages as m
 
 ROLES = ("unused", "calling", "called", "monitored", "dial bench")
-
-
-def longest_us(step: Step) -> int:
-    """The longest a step can last."""
-    if step.op == m.OP_PULSES:
-        return step.x * (step.a + step.b)
-    return step.a if step.op in (m.OP_WAIT, m.OP_WAIT_FOR, m.OP_GATE) else 0
-
-
-def shortest_us(step: Step) -> int:
-    """The shortest a step can last."""
-    return 0 if step.op in (m.OP_WAIT_FOR, m.OP_GATE) else longest_us(step)
 
 
 def how(step: Step) -> str:
@@ -67,18 +56,16 @@ def timeline_table(plan: Plan) -> Table:
     table.columns[0].justify = table.columns[1].justify = "right"
     for column in (0, 1, 4, 5):
         table.columns[column].no_wrap = True
-    at_us = 0
-    for index, step in enumerate(plan.timeline.steps):
+    for begins, step in zip(summarise(plan), plan.timeline.steps, strict=True):
         row = (
-            str(index),
-            f"{at_us / 1e6:.3f} s",
+            str(begins.index),
+            f"{begins.earliest_us / 1e6:.3f} s",
             step.label,
             how(step),
             str(step.port or ""),
             _place(step.place, plan.script),
         )
         table.add_row(*(Text(cell) for cell in row))
-        at_us += shortest_us(step)
     return table
 
 

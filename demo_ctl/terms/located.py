@@ -317,11 +317,6 @@ class _Builder:
 # Data to models.
 
 
-def load_model(path: str | Path, model: type[Model], *, kind: str) -> Located[Model]:
-    """Read a YAML file as `model`; `kind` names it for people ("call script")."""
-    return parse_model(read_text(path), str(path), model, kind=kind)
-
-
 def parse_model(text: str, file: str, model: type[Model], *, kind: str) -> Located[Model]:
     """Check YAML text against `model`. Raises FileError with every problem's line."""
     data, lines = read_yaml(text, file)

@@ -13,7 +13,9 @@ from demo_ctl.office.numbers import digits_of, train_of
 from demo_ctl.office.timing import hunting_need_us
 from demo_ctl.plan.build import build
 from demo_ctl.plan.check import least_us
+from demo_ctl.plan.model import Plan
 from demo_ctl.plan.stretch import pulse_us, release_need_us, slowest_by_holds_pps
+from demo_ctl.script.load import load_call
 from demo_ctl.script.model import Call
 from demo_ctl.terms.located import parse_model
 from demo_ctl.wire import messages as wire
@@ -120,6 +122,28 @@ def test_slowest_train_that_the_slow_relays_hold(b_ms: int, c_ms: int, percent: 
     found = slowest_by_holds_pps(unit, percent)
     assert found is not None
     assert float(found) == pytest.approx(slowest, abs=0.0005)
+
+
+def test_a_demonstration_at_a_quarter_of_normal_speed() -> None:
+    """[P10, T44, D40, D41] Shown slowly, then at normal speed: common practice, no source.
+
+    Pauses stretch to four times; pulses only as far as the slow relays hold, so they are sent no slower than the
+    published range of what the switches follow: AT&T Specification 4566, second-hand (8 pulses a second).
+    """
+    unit = unit_with()
+    call = load_call(MOSSBROOK.parents[1] / "calls" / "answered.yaml")
+    normal, slow = (build(call, unit, Fraction(pace)) for pace in ("1", "1/4"))
+
+    def periods_us(plan: Plan) -> set[int]:
+        return {step.a + step.b for step in plan.timeline.steps if step.op == wire.OP_PULSES}
+
+    def pause_us(plan: Plan) -> int:
+        return next(step.a for step in plan.timeline.steps[::-1] if step.label == "pause between digits")
+
+    assert pause_us(slow) == 4 * pause_us(normal) == 3_200_000
+    assert periods_us(normal) == {100_000}
+    assert 100_000 < max(periods_us(slow)) <= 125_000
+    assert slow.digits == normal.digits
 
 
 def test_the_pause_a_selector_needs_agrees_with_automatic_dialers() -> None:

@@ -14,7 +14,7 @@ from pydantic import Field
 
 from demo_ctl.terms import located
 from demo_ctl.terms.errors import InputError, Place
-from demo_ctl.terms.located import FileError, Findings, Located, decode, load_model, parse_model, read_yaml
+from demo_ctl.terms.located import FileError, Findings, Located, decode, parse_model, read_text, read_yaml
 from demo_ctl.terms.quantity import TimeUs
 from demo_ctl.terms.strict import Frozen
 
@@ -181,7 +181,7 @@ def test_size_is_bounded(tmp_path: Path) -> None:
     path = tmp_path / "large.yaml"
     path.write_bytes(b"#" * (located.LARGEST_BYTES + 1))
     with pytest.raises(InputError, match="larger than 256 KiB"):
-        load_model(path, Room, kind="room")
+        read_text(path)
 
 
 @pytest.mark.parametrize("text", ["[" * 200_000, "{" * 200_000, "- " * 100_000, "a: " * 80_000, "? " * 100_000])
@@ -202,7 +202,7 @@ def test_files_that_cannot_be_read(tmp_path: Path) -> None:
         (tmp_path / "nul\0.yaml", "cannot be read"),
     ):
         with pytest.raises(InputError, match=said):
-            load_model(path, Room, kind="room")
+            read_text(path)
 
 
 def test_findings_are_raised_together() -> None:
