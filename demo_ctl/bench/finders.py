@@ -63,6 +63,8 @@ class Finder:
         if operated:
             self.level += 1
             self._frame.note(f"{self.name}/vertical", self.level)
+            if self.level == 1:
+                self._frame.note(f"{self.name}/off-normal", 1)
             self._vertical.drive(False)
         elif self._allotter.marked_on(self.level):
             self._rotary.drive(True)
@@ -146,6 +148,7 @@ class Finder:
             self._frame.note(f"{self.name}/rotary", 0)
         if self.level:
             self._frame.note(f"{self.name}/vertical", 0)
+            self._frame.note(f"{self.name}/off-normal", 0)
             self._frame.note(f"{self.name}/release magnet", 0)
         self.level = self.terminal = 0
         self._restoring = False

@@ -156,6 +156,7 @@ class Switch:
         if self.level:
             self.level = 0
             self._frame.note(f"{self.name}/vertical", 0)
+            self._frame.note(f"{self.name}/off-normal", 0)
             self._frame.note(f"{self.name}/release magnet", 0)
 
     # Rotary steps that the switch makes by itself: its magnet pulls, the pawl turns the wipers one terminal on and
@@ -228,7 +229,13 @@ class Switch:
     def _rise(self) -> None:
         self.level += 1
         self._frame.note(f"{self.name}/vertical", self.level)
-        if self._first and self.level == 1 and self.line is not None:
+        if self.level == 1:
+            self._off_normal()
+
+    def _off_normal(self) -> None:
+        """The shaft has left its rest: the springs there take dial tone away, and the release magnet can be reached."""
+        self._frame.note(f"{self.name}/off-normal", 1)
+        if self._first and self.line is not None:
             self.line.hear("")
 
     # What the kinds of switch do in their own way.

@@ -31,6 +31,7 @@ THINGS = {
     "vertical magnet": 1,
     "rotary magnet": 1,
     "release magnet": 1,
+    "off-normal": 1,
     "vertical": 10,
     "rotary": 11,
     "sleeve": 1,

@@ -189,7 +189,7 @@ def test_paced_a_computer_that_was_held_up_is_not_a_silent_host(monkeypatch: pyt
 @pytest.mark.parametrize(
     ("url", "says"),
     [
-        ("bench://?unit=U&clok=free", "no option 'clok'; it has unit, seed, clock, board, busy, ticks"),
+        ("bench://?unit=U&clok=free", "no option 'clok'; it has unit, seed, clock, board, busy, fault, night, ticks"),
         ("bench://?unit=U&clock=fast", "clock is free or paced, not 'fast'"),
         ("bench://?unit=U&board=c", "board is python or micropython, not 'c'"),
         ("bench://?unit=U&seed=-1", "seed is a whole number from 0 to 4294967295, not '-1'"),

@@ -253,3 +253,16 @@ def test_hunting_goes_at_the_units_speed(play: Play) -> None:
         speeds.append(10e6 / (steps[-1] - steps[0]))
     assert all(33 * 0.96 < speed < 33 * 1.04 for speed in speeds)
     assert max(speeds) - min(speeds) > 0.1
+
+
+def test_off_normal_springs_move_with_the_first_level_and_take_dial_tone_away(play: Play) -> None:
+    p = play()
+    p.call(1, "5")
+    p.hang_up(1)
+    p.wait(3 * S)
+    for part in ("line finder 1", "first selector 1"):
+        risen_us = next(t for t, v in p.truth_of(f"{part}/vertical") if v == 1)
+        home_us = next(t for t, v in p.truth_of(f"{part}/vertical") if v == 0)
+        assert p.truth_of(f"{part}/off-normal") == [(risen_us, 1), (home_us, 0)]
+    # The pawl takes a tooth only after the magnet has fallen back: pulls and levels alternate with releases.
+    assert [v for _, v in p.truth_of("first selector 1/vertical magnet")] == [1, 0] * 5
