@@ -6,7 +6,7 @@ Parts of the bench name themselves as the truth does; a place says which parts i
 from __future__ import annotations
 
 import re
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 from enum import Enum
 
@@ -62,6 +62,10 @@ def where(text: str, kinds: tuple[Kind, ...], unit: Unit) -> Where:
 Owner = Callable[[str], bool]
 
 
+def _one_of(names: Iterable[str]) -> Owner:
+    return frozenset(names).__contains__
+
+
 def _number(text: str) -> int | None:
     return int(text) if re.fullmatch(r"[0-9]{1,4}", text) else None
 
@@ -97,7 +101,7 @@ def _connector(text: str, unit: Unit) -> Owner | None:
 
 def _finder(text: str, unit: Unit) -> Owner | None:
     if text.lower() == "finders":
-        return lambda part: part.startswith("line finder ")
+        return _one_of(f"line finder {number}" for number in range(1, unit.finders.count + 1))
     word, _, number = text.partition(" ")
     wanted = _number(number)
     if word.lower() != "finder" or wanted is None or not 1 <= wanted <= unit.finders.count:
@@ -117,8 +121,7 @@ def _trunk(text: str, unit: Unit) -> Owner | None:
     if known is None:
         return None
     if level:
-        prefix = f"trunk {stage}/{match[2]}/"
-        return lambda part: part.startswith(prefix)
+        return _one_of(f"trunk {stage}/{match[2]}/{position}" for position in known.trunks)
     position = int(match[3])
     if position not in known.trunks:
         return None
@@ -141,7 +144,7 @@ def _lines(unit: Unit) -> tuple[Line, ...]:
 
 def _line(text: str, unit: Unit) -> Owner | None:
     if text.lower() == "lines":
-        return lambda part: part.startswith("line ") and not part.startswith("line finder ")
+        return _one_of(f"line {line.name}" for line in _lines(unit))
     word, _, wanted = text.partition(" ")
     if word.lower() != "line":
         return None
@@ -154,7 +157,7 @@ def _line(text: str, unit: Unit) -> Owner | None:
 
 def _tone(text: str, _unit: Unit) -> Owner | None:
     if text.lower() == "tones":
-        return lambda part: part.startswith("tone ")
+        return _one_of(f"tone {name}" for name in TONES)
     word, _, wanted = text.lower().partition(" ")
     if word != "tone" or wanted not in TONES:
         return None
