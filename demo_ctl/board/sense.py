@@ -17,6 +17,9 @@ from demo_ctl.wire.messages import CALLED, CALLING, LOOP, MONITORED, RINGING
 STEADY_US = 5000  # contact bounce of relays and dials: common practice, no source
 CYCLE_US = 60000  # more than one cycle of 20 Hz ringing
 RINGING_ON_US = 20000
+# On the port that is to be rung: a lone peak, such as a bell's kick or the very end of a burst that was joined late,
+# reads 1 for ring_hold_us and at most two of ring_attack_us (pins). It is no ring to wait for, nor one to count.
+RING_US = 56000
 RINGING_OFF_US = 60000
 
 MASK = (1 << 30) - 1
@@ -28,7 +31,9 @@ def filter_us(role, signal, level, ringing, closed):
     ringing: ringing is sensed on the port; closed: we hold its loop closed.
     """
     if signal == RINGING:
-        return RINGING_ON_US if level else RINGING_OFF_US
+        if not level:
+            return RINGING_OFF_US
+        return RING_US if role == CALLED else RINGING_ON_US
     if signal == LOOP:
         if role in (CALLED, MONITORED) and ringing:
             return CYCLE_US

@@ -12,8 +12,9 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from demo_ctl.board import limits
+from demo_ctl.board.pins import Pins
 from demo_ctl.board.rates import Bucket, Losses
-from demo_ctl.board.sense import Sense, filter_us
+from demo_ctl.board.sense import RING_US, Sense, filter_us
 from demo_ctl.wire import messages as m
 
 I = m.Instruction  # noqa: E741
@@ -44,7 +45,7 @@ Stage = _load().Stage
         (m.CALLED, m.LOOP, 0, 0, 0, 5_000),
         (m.CALLED, m.NORMAL, 1, 1, 1, 5_000),
         (m.CALLING, m.REVERSED, 0, 0, 1, 5_000),
-        (m.CALLED, m.RINGING, 1, 0, 0, 20_000),
+        (m.CALLED, m.RINGING, 1, 0, 0, 56_000),
         (m.CALLED, m.RINGING, 0, 1, 0, 60_000),
         (m.UNUSED, m.RINGING, 1, 0, 0, 20_000),
         (m.MONITORED, m.LOOP, 1, 1, 0, 60_000),
@@ -214,6 +215,11 @@ def test_a_late_pass_judges_edges_by_their_own_stamps() -> None:
     stage.run(begin_us + 50_000)
     states = [(one.at_us - begin_us, one.value & 1) for one in stage.events(m.EV_STATE)]
     assert states == [(7_000, 1), (13_000, 0)]
+
+
+def test_a_lone_peak_is_no_ring_to_wait_for_and_none_to_measure() -> None:
+    """Board and host draw the line at the same place: `measure.ringing.bursts` leaves out what is shorter."""
+    assert Pins.ring_hold_us + 2 * Pins.ring_attack_us == RING_US
 
 
 def test_an_edge_later_than_the_pass_waits_for_its_turn() -> None:
