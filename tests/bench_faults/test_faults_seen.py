@@ -12,6 +12,8 @@ from typing import NamedTuple
 
 import numpy as np
 import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
 
 from demo_ctl.bench.fault_text import ailments_of
 from demo_ctl.bench.faults import FAULTS
@@ -284,3 +286,23 @@ def test_two_calls_on_one_trunk_whose_sleeve_is_open(travelling: Unit) -> None:
 
     assert heard() == ("ringback", "ringback")
     assert heard("open-sleeve@trunk 1/3/1") == ("ringback", "")
+
+
+@settings(deadline=None, max_examples=25)
+@given(
+    call=st.sampled_from(["answered", "busy", "flash", "no-answer", "called-clears-first", "abandoned"]),
+    faults=st.lists(st.sampled_from([row.fault for row in ROWS]), min_size=2, max_size=4, unique=True),
+    chance_pct=st.sampled_from([10, 50, 100]),
+    seed=st.integers(0, 1000),
+)
+def test_no_faults_together_break_the_bench(
+    place: Place, call: str, faults: list[str], chance_pct: int, seed: int
+) -> None:
+    # In a fault's text figures follow a colon; a comma joins more of them.
+    asked = [f"{fault}{',' if '=' in fault else ':'}chance={chance_pct} %" for fault in faults]
+    asked = [
+        text if "@" in text else text.replace(":", "@unit:" if "battery" in text else "@ringing:") for text in asked
+    ]
+    result = place(call, *asked, seed=seed)
+    assert result.status in (Status.FINISHED, Status.ENDED_EARLY, Status.TRIPPED)
+    assert result.released
