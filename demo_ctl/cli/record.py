@@ -8,6 +8,7 @@ import sys
 
 from demo_ctl.cli.call import Ending
 from demo_ctl.cli.files import existing
+from demo_ctl.terms.errors import InputError, Place
 from demo_ctl.terms.outcome import Exit
 
 
@@ -18,7 +19,15 @@ def run(args: argparse.Namespace) -> int:
     from demo_ctl.measure.measure import measure
 
     record = read_record(existing(args.file))
-    judgement = judge(record.plan, measure(record.plan, record.observation))
+    try:
+        judgement = judge(record.plan, measure(record.plan, record.observation))
+    except (ArithmeticError, AttributeError, LookupError, TypeError, ValueError) as error:
+        # Every value has its right type, but they do not fit together: no plan of ours is like that.
+        raise InputError(
+            f"the plan in this record contradicts itself, so nothing can be judged by it ({error})",
+            where=Place(record.path),
+            next_step="Was the file edited? If not, it was written by another version of this program.",
+        ) from None
     ending = Ending(
         status=record.status or "not ended",
         reason=record.reason or "the record has no end: the program or the computer was stopped",

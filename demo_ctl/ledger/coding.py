@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import dataclasses
 import math
+import re
 import types
 from enum import Enum
 from fractions import Fraction
@@ -18,6 +19,11 @@ from typing import Any, TypeVar, Union, get_args, get_origin, get_type_hints
 from pydantic import BaseModel
 
 T = TypeVar("T")
+
+#: No whole number that we write is larger (instants have 64 bits); Python would work on with any number of digits.
+_WHOLE_MOST = 1 << 64
+#: As `encode` writes them. An exponent would be a short text for a number that fills the memory.
+_FRACTION = re.compile(r"-?[0-9]{1,18}(?:/[0-9]{1,18})?")
 
 
 def encode(value: object) -> Any:
@@ -100,11 +106,13 @@ def _plain(kind: Any, data: object, path: str) -> Any:
     if not isinstance(data, wanted) or (isinstance(data, bool) and bool not in wanted):
         word = {str: "text", bool: "true or false", int: "a whole number"}.get(wanted[0], "a number")
         raise ValueError(f"{path}: expected {'a number' if len(wanted) > 1 else word}, found {_short(data)}")
+    if isinstance(data, int) and not -_WHOLE_MOST < data < _WHOLE_MOST:
+        raise ValueError(f"{path}: expected a number of sensible size")
     return data
 
 
 def _fraction(data: object, path: str) -> Fraction:
-    if isinstance(data, str) and len(data) <= 40:
+    if isinstance(data, str) and _FRACTION.fullmatch(data):
         try:
             return Fraction(data)
         except (ValueError, ZeroDivisionError):

@@ -11,6 +11,7 @@ from __future__ import annotations
 import base64
 import binascii
 import json
+import re
 from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
@@ -23,6 +24,7 @@ from demo_ctl.measure.model import Observation
 from demo_ctl.plan.model import Plan
 from demo_ctl.terms.errors import InputError, Place
 from demo_ctl.wire import messages as m
+from demo_ctl.wire.codec import encode
 
 #: Sizes are bounded before anything is parsed. A start row holds a whole plan: some tens of kilobytes.
 MOST_LINE_BYTES = 1 << 20
@@ -35,6 +37,8 @@ TRUTH_FORMAT = "demo_ctl truth 1"
 MOST_TRUTH_BYTES = 64 << 20
 #: Of `what`: a unit's names are of at most 60 characters.
 _MOST_WHAT = 200
+#: Control characters (but tab and new line) and lone surrogates.
+_CONTROL = re.compile("[\x00-\x08\x0b-\x1f\x7f-\x9f\ud800-\udfff]")
 
 
 @dataclass(frozen=True)
@@ -165,7 +169,7 @@ class _Lines:
 
     def parse(self, line: int, text: bytes) -> dict[str, Any]:
         try:
-            row = json.loads(text, parse_constant=_no_constant)
+            row = _clean(json.loads(text, parse_constant=_no_constant))
         except (ValueError, RecursionError):
             self.refuse(line, "expected one JSON object on this line")
         if not isinstance(row, dict) or not isinstance(row.get("row"), str):
@@ -305,6 +309,7 @@ class _Reading(_Lines):
         if not isinstance(row.get("simulated"), bool):
             raise ValueError("simulated: expected true or false")
         self.welcome = decode(m.Welcome, row.get("welcome"), "welcome")
+        encode(0, self.welcome)  # ValueError for what no board can have sent
         self.plan = decode(Plan, row.get("plan"), "plan")
         self.start = row
 
@@ -358,6 +363,17 @@ class _Reading(_Lines):
             exit_code=end.get("exit_code"),
             remarks=tuple(self.remarks),
         )
+
+
+def _clean(value: Any) -> Any:
+    """Return JSON values with U+FFFD for what does not belong in a text: a file must not command a terminal."""
+    if isinstance(value, str):
+        return _CONTROL.sub("\ufffd", value)
+    if isinstance(value, list):
+        return [_clean(item) for item in value]
+    if isinstance(value, dict):
+        return {_clean(key): _clean(item) for key, item in value.items()}
+    return value
 
 
 def _no_constant(name: str) -> NoReturn:
