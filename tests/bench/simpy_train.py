@@ -6,14 +6,16 @@ written for SimPy, and to SimPy's advantage: what goes on by itself (callers, se
 and what a relay does hangs on the callback of a bare Timeout, the cheapest thing that SimPy has. A Timeout cannot be
 called off, so a relay looks when it comes whether it still means anything.
 
-Nothing that is wrong, nothing by chance, nothing that is not needed for calls that succeed: no tones, no ports, no
-absorbing, no hunting over groups, no busy or vacant lines.
+What a line hears, and whether current flows in it, is kept as the bench keeps it; the relays' wander is drawn, with the
+width that it is given. Nothing is wrong here, and there is nothing that calls that succeed don't need: no ports, no
+sound, no absorbing, no hunting over groups, no busy or vacant lines.
 """
 
 from __future__ import annotations
 
 from collections.abc import Callable, Generator
 from math import inf, pi
+from random import Random
 from typing import Any
 
 import simpy
@@ -29,13 +31,16 @@ from demo_ctl.office.model import Selector as SelectorModel
 from demo_ctl.office.model import Unit
 
 TOP = 10
+MOST_HEARD = 400
 Process = Generator[simpy.Event, Any, None]
 
 
 class Yard:
     """What all parts share. Every Spread of the unit's adjustment has least = typical = most."""
 
-    def __init__(self, unit: Unit, interrupter: Cadence, wave: Wave) -> None:
+    def __init__(self, unit: Unit, interrupter: Cadence, wave: Wave, wander: float) -> None:
+        self.wander = wander
+        self.random = Random(1).random
         self.env = simpy.Environment()
         self.unit = unit
         self.interrupter = interrupter
@@ -53,7 +58,7 @@ class Yard:
     def note(self, what: str, value: int) -> None:
         self.rows.append((int(self.env.now), what, value))
 
-    def after(self, delay_us: int, call: Callable[[], object]) -> simpy.Timeout:
+    def after(self, delay_us: int, call: Callable[[], Any]) -> simpy.Timeout:
         timeout = self.env.timeout(delay_us)
         timeout.callbacks.append(lambda _: call())
         return timeout
@@ -91,7 +96,7 @@ class Winding:
         self.turned = turned
         self.course = Course(yard.env.now, 0.0, 0.0, coil.fall_us)
         self.landing: simpy.Timeout | None = None
-        self.landing_us = 0
+        self.landing_us: float = 0
         self.armature_us = 0.0
         self.pace = 1.0
         self.energised = self.operated = self.locked = False
@@ -102,6 +107,10 @@ class Winding:
         self.waiting = self.env.event()
         return self.waiting
 
+    def factor(self) -> float:
+        wander = self.yard.wander
+        return self.pace * (1 - wander + 2 * wander * self.yard.random())
+
     def drive(self, on: bool) -> None:
         if on == self.energised or (self.locked and not on):
             return
@@ -109,9 +118,9 @@ class Winding:
         now, coil = self.env.now, self.coil
         flux = self.course.at(now)
         if on:
-            self.follow(Course(now, flux, coil.rated, coil.rise_us * self.pace))
+            self.follow(Course(now, flux, coil.rated, coil.rise_us * self.factor()))
         else:
-            self.follow(Course(now, flux, 0.0, coil.fall_us * self.pace))
+            self.follow(Course(now, flux, 0.0, coil.fall_us * self.factor()))
 
     def feed(self, drive: Drive, on: bool, omega: float = 0.0, phase: float = 0.0) -> None:
         if self.locked and not on:
@@ -120,11 +129,11 @@ class Winding:
         now, coil = self.env.now, self.coil
         flux = self.course.at(now)
         if on:
-            tau_us = coil.rise_us * self.pace
+            tau_us = coil.rise_us * self.factor()
             if coil.rise_ohm < inf:
                 tau_us *= coil.rise_ohm / max(drive.ohm, 1.0)
         else:
-            tau_us = coil.fall_us * self.pace
+            tau_us = coil.fall_us * self.factor()
             if coil.rise_ohm == inf and drive.ripple_mA:
                 tau_us = max(tau_us, coil.rise_us)
             flux += drive.charge_nC / tau_us
@@ -213,6 +222,9 @@ class Line:
         self.on_cut: Callable[[], None] | None = None
         self.winding: Winding | None = self.relay
         self.closed = self.ringing = False
+        self.tone = ""
+        #: (at_us, tone, current flows, ringing).
+        self.heard: list[tuple[int, str, bool, bool]] = [(0, "", False, False)]
 
     @property
     def marked(self) -> bool:
@@ -228,9 +240,21 @@ class Line:
         self.on_cut = on_cut
         self.cut_off.drive(True)
 
+    def hear(self, tone: str) -> None:
+        if tone != self.tone:
+            self.tone = tone
+            self.remember(self.closed and self.winding is not None)
+
+    def remember(self, flowing: bool) -> None:
+        heard = self.heard
+        heard.append((int(self.yard.env.now), self.tone, flowing, self.ringing))
+        if len(heard) > MOST_HEARD:
+            del heard[: MOST_HEARD // 2]
+
     def free(self) -> None:
         self.on_cut = None
         self.set_ringing(False)
+        self.hear("")
         if self.winding is not self.relay:
             self.connect(None)
         self.cut_off.drive(False)
@@ -260,13 +284,19 @@ class Line:
 
     def update(self, opening: bool = False) -> None:
         winding = self.winding
-        if winding is None:
-            return
+        if winding is not None:
+            self.drive(winding, opening)
+        flowing = self.closed and winding is not None
+        _, _, flowed, rang = self.heard[-1]
+        if flowed != flowing or rang != self.ringing:
+            self.remember(flowing)
+
+    def drive(self, winding: Winding, opening: bool) -> None:
         if self.ringing:
             yard = self.yard
             made = self.circuit.closed if self.closed else self.circuit.opened
             drive = made(yard.unit.coils.ringing_ohm, yard.wave.peak_V)
-            winding.feed(drive, self.closed, yard.omega, 2 * pi * yard.wave.turns(yard.env.now))
+            winding.feed(drive, self.closed, yard.omega, 2 * pi * yard.wave.turns(int(yard.env.now)))
         elif self.closed:
             winding.feed(self.drives[0], True)
         else:
@@ -312,8 +342,10 @@ class Finder:
         self.name = f"line finder {number}"
         self.switch = yard.switch("", number)
         sps = yard.unit.adjustment.finder_sps
-        self.vertical, self.vertical.pace = yard.stepping(f"{self.name}/vertical magnet", sps, _nothing)
-        self.rotary, self.rotary.pace = yard.stepping(f"{self.name}/rotary magnet", sps, _nothing)
+        self.vertical, pace = yard.stepping(f"{self.name}/vertical magnet", sps, _nothing)
+        self.vertical.pace = pace
+        self.rotary, pace = yard.stepping(f"{self.name}/rotary magnet", sps, _nothing)
+        self.rotary.pace = pace
         self.line: Line | None = None
         self.busy = self.restoring = False
 
@@ -326,6 +358,8 @@ class Finder:
             yield self.vertical.next_turn()
             level += 1
             self.yard.note(f"{self.name}/vertical", level)
+            if level == 1:
+                self.yard.note(f"{self.name}/off-normal", 1)
             self.vertical.drive(False)
             yield self.vertical.next_turn()
             assert allotter.wanted(), "this model has no callers who give up"
@@ -365,11 +399,12 @@ class Finder:
         self.line = None
         self.restoring = True
         self.switch.check_hold()
+        line.hear("")
         line.connect(None)
         self.yard.note(f"{self.name}/release magnet", 1)
         yield self.yard.env.timeout(self.yard.unit.adjustment.restore.typical_us)
         line.free()
-        for what in ("rotary", "vertical", "release magnet"):
+        for what in ("rotary", "vertical", "off-normal", "release magnet"):
             self.yard.note(f"{self.name}/{what}", 0)
         self.restoring = self.busy = False
         self.yard.allotter.poke()
@@ -423,6 +458,7 @@ class Switch:
         line, self.line = self.line, None
         after, self.after = self.after, None
         if line is not None:
+            line.hear("")
             line.connect(None)
         if after is not None:
             after.check_hold()
@@ -438,7 +474,7 @@ class Switch:
         assert not self.b.operated
         if self.terminal:
             self.yard.note(f"{self.name}/rotary", 0)
-        for what in ("vertical", "release magnet", "sleeve"):
+        for what in ("vertical", "off-normal", "release magnet", "sleeve"):
             self.yard.note(f"{self.name}/{what}", 0)
         self.level = self.terminal = 0
         self.restoring = self.taken = False
@@ -461,6 +497,8 @@ class Switch:
     def b_turned(self, operated: bool) -> None:
         if not operated:
             self.check_hold()
+        elif not self.prefix and self.line is not None:
+            self.line.hear("dial")
 
     def c_turned(self, operated: bool) -> None:
         if not operated and self.line is not None and not self.restoring:
@@ -470,6 +508,10 @@ class Switch:
         if operated:
             self.level += 1
             self.yard.note(f"{self.name}/vertical", self.level)
+            if self.level == 1:
+                self.yard.note(f"{self.name}/off-normal", 1)
+                if not self.prefix and self.line is not None:
+                    self.line.hear("")
 
     def rotary_turned(self, operated: bool) -> None:
         if operated:
@@ -529,6 +571,7 @@ class Selector(Switch):
         if not operated or line is None or trunk is None:
             return
         self.line = None
+        line.hear("")
         line.connect(None)
         self.yard.after(self.times.transfer.typical_us, lambda: trunk.take_line(line))
 
@@ -573,6 +616,8 @@ class Connector(Switch):
         assert called is not None
         self.rings = True
         self.yard.note(f"{self.name}/ringing", 1)
+        if self.line is not None:
+            self.line.hear("ringback")
         interrupter = self.yard.interrupter
         called.set_ringing(interrupter.on_at(int(self.env.now)))
         called.connect(self.f)
@@ -598,6 +643,8 @@ class Connector(Switch):
             return
         self.f.locked = True
         self.stop_ringing()
+        if self.line is not None:
+            self.line.hear("")
         called.connect(None)
         self.yard.after(self.times.transfer.typical_us, lambda: called.connect(self.d))
 
