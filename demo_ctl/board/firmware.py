@@ -57,6 +57,7 @@ class Firmware:
         self._owed = None  # EV_PLAN's (instant, value) among them
         self._listening = 0
         self._audio_us = FAR_US  # when the next block is complete
+        self._unheard = False  # commands may be waiting to be performed
         self._blocked = False  # the way to the host was too full for a frame
         self._commands = {
             m.Begin: self._on_begin,
@@ -336,18 +337,23 @@ class Firmware:
         data = self.pins.read_bytes(limits.READ_MOST)
         if data:
             self.session.feed(data, self.now_us)
+        elif not self._unheard:
+            return False
         for _ in range(limits.COMMANDS_MOST):
             got = self.session.take()
             if got is None:
+                self._unheard = False
                 return len(data) == limits.READ_MOST
             self._perform(got[0], got[1])
+        self._unheard = True
         return True
 
     def _speak(self):
         """Write what there is room for. Return whether to come back at once."""
         session = self.session
-        if self._host:
-            session.tick(self.now_us)
+        if not session.tick(self.now_us):
+            self._blocked = False
+            return False
         space = self.pins.write_space()
         data = session.outgoing(min(space, limits.WRITE_MOST))
         if data:

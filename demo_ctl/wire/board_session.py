@@ -235,7 +235,8 @@ class BoardSession:
         return self._progress_us + RESEND_US
 
     def tick(self, now_us):
-        """Note the time; send events again that went unacknowledged for too long."""
+        """Note the time; send events again that went unacknowledged for too long. Return `waiting()`."""
         self._now_us = now_us
         if self._sent != self._kept and now_us - self._progress_us >= RESEND_US:
             self._sent = self._kept
+        return self.waiting()
