@@ -21,7 +21,7 @@ class Effect:
     of each time the part is used.
     """
 
-    __slots__ = ("_random", "added", "chance", "covers", "factor", "figure", "struck")
+    __slots__ = ("_random", "added", "chance", "covers", "factor", "figure")
 
     def __init__(
         self,
@@ -40,17 +40,12 @@ class Effect:
         self.added = added
         self.chance = chance
         self._random = Random(seed)
-        #: How often it has struck: for tests and never for checks.
-        self.struck = 0
         if lasting:
             self.chance = 1.0 if self._random.random() < chance else 0.0
 
     def strikes(self) -> bool:
         """Whether it does harm this time."""
-        if self.chance < 1.0 and self._random.random() >= self.chance:
-            return False
-        self.struck += 1
-        return True
+        return self.chance >= 1.0 or self._random.random() < self.chance
 
 
 class Ailments:

@@ -39,7 +39,7 @@ def test_the_list_has_every_fault_with_its_line_places_and_figures() -> None:
 
 def test_a_call_with_a_fault_fails_its_check_and_without_passes() -> None:
     assert _run(*BENCH).returncode == 0
-    run = _run(*BENCH, "--fault", "slow-trip@connector:to=800 %")
+    run = _run(*BENCH, "--fault", "slow-trip@connector:to=400 %")
     assert run.returncode == 1
     outcomes = {verdict["expectation"]: verdict["outcome"] for verdict in json.loads(run.stdout)["verdicts"]}
     assert outcomes["ring-trip"] == "fail"
