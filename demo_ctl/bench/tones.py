@@ -58,6 +58,8 @@ class _Sum:
         """`turns`: the waves' phase at time zero."""
         self._cadence = cadence
         self._turns = turns
+        #: The highest the sum can reach.
+        self.peak = peak * len(parts_Hz)
         self._turns_a_us = [part_Hz / 1e6 for part_Hz in parts_Hz]
         angles = 2 * pi / AUDIO_HZ * np.outer(parts_Hz, np.arange(AUDIO_BLOCK))
         self._basis: Samples = peak * np.concatenate((np.cos(angles), np.sin(angles)))
@@ -92,6 +94,10 @@ class ToneBank:
         self._seed = seed
         noise = np.random.default_rng(seed).normal(0.0, counts(NOISE_dBm), _NOISE_SAMPLES)
         self._noise: Samples = np.concatenate((noise, noise[:AUDIO_BLOCK]))
+        self._resting_noise: Samples = AUDIO_REST + 0.5 + self._noise
+        # Tones that could reach the converter's ends are not taken the short way.
+        room = 4095.0 - float(self._resting_noise.max())
+        self._loud = {name for name, tone_sum in self._sums.items() if tone_sum.peak >= room}
         self._ticks: Times = _STEP_US * np.arange(AUDIO_BLOCK, dtype=np.int64)
 
     def block(
@@ -114,6 +120,8 @@ class ToneBank:
         index = max(bisect_right(history, begin_us, key=_at) - 1, 0)
         if index + 1 == len(history) and not history[index].flowing and not history[index].ringing:
             return SILENCE
+        if self._steady(history, index, begin_us, end_us) and not hum_V and not crackle_V:
+            return self._steady_block(history[index].tone, port, begin_us, times_us)
         heard: Samples = np.full(AUDIO_BLOCK, AUDIO_REST + 0.5)
         while index < len(history) and history[index].at_us < end_us:
             row = history[index]
@@ -128,6 +136,22 @@ class ToneBank:
                     heard[low:high] += self._dirt(port, begin_us, times_us, hum_V, crackle_V)[low:high]
             index += 1
         return np.minimum(np.maximum(heard, 0.0), 4095.0).astype("<u2").tobytes()
+
+    def _steady(self, history: Sequence[Heard], index: int, begin_us: int, end_us: int) -> bool:
+        """Whether nothing happens on the line from `begin_us` to `end_us` but one tone, or none: nearly every block."""
+        row = history[index]
+        if not row.flowing or row.ringing or row.tone in self._loud:
+            return False
+        if index + 1 < len(history) and history[index + 1].at_us < end_us:
+            return False
+        return not index or begin_us - row.at_us > 10 * CLICK_US
+
+    def _steady_block(self, tone: str, port: int, begin_us: int, times_us: Times) -> bytes:
+        """What `block` comes to then, in fewer steps and with the same sums."""
+        place = crc32(b"%d %d %d" % (self._seed, port, begin_us)) % _NOISE_SAMPLES
+        heard = self._resting_noise[place : place + AUDIO_BLOCK]
+        wave = self._sums[tone].block(begin_us, times_us) if tone else None
+        return (heard if wave is None else heard + wave).astype("<u2").tobytes()
 
     def _add(self, heard: Samples, row: Heard, port: int, begin_us: int, times_us: Times, here: slice) -> None:
         if row.ringing:
