@@ -1,4 +1,4 @@
-"""The unit against a model of the same train written for another simulator: the same events at the same microseconds."""
+"""The unit against the same train written for another simulator: the same events at the same microseconds."""
 
 from __future__ import annotations
 

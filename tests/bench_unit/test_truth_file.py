@@ -17,6 +17,10 @@ from serial import SerialException
 
 from demo_ctl.bench import truth as bench_truth
 from demo_ctl.bench import truth_file as writing
+from demo_ctl.bench.fault_text import ailments_of
+from demo_ctl.bench.faults import FAULTS, Fault
+from demo_ctl.bench.kernel import Kernel
+from demo_ctl.bench.places import Kind
 from demo_ctl.bench.protocol_bench import Options, Serial
 from demo_ctl.bench.truth import THINGS, Truth, TruthLog
 from demo_ctl.bench.truth_file import TruthFile
@@ -36,9 +40,21 @@ ROOT = Path(__file__).resolve().parents[2]
 S = 1_000_000
 add_url_package("demo_ctl.bench")
 
-rows_of_time = st.lists(
-    st.tuples(st.integers(0, 10**9), st.text(min_size=1, max_size=60), st.sampled_from(sorted(THINGS))), max_size=30
-)
+#: On the sample unit, on the way of a call from its line counter to its line parlour.
+PLACES = {
+    Kind.SELECTOR: "selector 1",
+    Kind.CONNECTOR: "connector",
+    Kind.FINDER: "finders",
+    Kind.TRUNK: "trunk 1/5/1",
+    Kind.TERMINAL: "terminal 34",
+    Kind.LINE: "line counter",
+    Kind.TONE: "tone dial",
+    Kind.RINGING: "ringing",
+    Kind.UNIT: "unit",
+}
+#: Control characters would reach somebody's terminal: the reader takes them out, and no name in a unit's file has any.
+names = st.text(st.characters(exclude_categories=("Cc", "Cs")), min_size=1, max_size=60)
+rows_of_time = st.lists(st.tuples(st.integers(0, 10**9), names, st.sampled_from(sorted(THINGS))), max_size=30)
 
 
 def _place(url: str, call: str = "answered", unit: str = "mossbrook", record: Path | None = None) -> Any:
@@ -94,6 +110,36 @@ def test_the_page_the_code_and_the_bench_name_the_same_things(tmp_path: Path) ->
             assert 0 <= row.value <= THINGS[thing], row
             seen.add(thing)
     assert seen == set(THINGS)
+
+
+@pytest.mark.parametrize("fault", FAULTS.values(), ids=lambda fault: fault.name)
+def test_what_is_wrong_with_the_unit_is_told_in_the_same_words(fault: Fault) -> None:
+    """No fault brings a thing that the page does not know, or a value that it cannot have."""
+    unit = load_unit(ROOT / "configs/units/mossbrook.yaml").value
+    ailing = ailments_of([f"{fault.name}@{PLACES[kind]}" for kind in fault.places], unit)
+    kernel = Kernel()
+    bench = BenchUnit(kernel, unit, ailments=ailing)
+    bench.set_ringing_feed(True)
+    t_us = 0
+    for port, number in ((1, "5550134"), (3, "5550134"), (1, "5550134")):
+        bench.set_loop(port, True)
+        kernel.run_to(t_us := t_us + 3 * S)
+        for digit in number:
+            for _ in range(int(digit) or 10):
+                bench.set_loop(port, False)
+                kernel.run_to(t_us := t_us + 60_000)
+                bench.set_loop(port, True)
+                kernel.run_to(t_us := t_us + 40_000)
+            kernel.run_to(t_us := t_us + S)
+        kernel.run_to(t_us := t_us + 8 * S)
+        bench.set_loop(2, True)
+        kernel.run_to(t_us := t_us + 2 * S)
+        bench.set_loop(2, False)
+        bench.set_loop(port, False)
+        kernel.run_to(t_us := t_us + 3 * S)
+    assert len(bench.truth) >= 2
+    for row in bench.truth:
+        assert 0 <= row.value <= THINGS[row.what.rpartition("/")[2]], row
 
 
 @settings(deadline=None, max_examples=100)
