@@ -1,7 +1,17 @@
-"""`python -m demo_ctl`."""
+"""`python -m demo_ctl`, and the command `demo_ctl`."""
 
 import sys
 
-from demo_ctl.cli.main import main
 
-sys.exit(main())
+def run() -> int:
+    """Run the command line; Ctrl-C while it is still being loaded ends it without a word."""
+    try:
+        from demo_ctl.cli.main import main
+
+        return main()
+    except KeyboardInterrupt:
+        return 130
+
+
+if __name__ == "__main__":
+    sys.exit(run())

@@ -121,7 +121,7 @@ def _choice(name: str, value: str, valid: tuple[str, ...]) -> str:
 
 
 def _number(name: str, value: str, below: int) -> int:
-    if not (value.isascii() and value.isdigit() and int(value) < below):
+    if not (value.isascii() and value.isdigit() and len(value) <= 20 and int(value) < below):
         raise SerialException(f"the bench's option {name} is a whole number from 0 to {below - 1}, not {value!r}")
     return int(value)
 
@@ -192,8 +192,11 @@ def _busy(text: str, selectors: int) -> BusySpec:
         found: set[int] = set()
         for part in positions.split(","):
             low, _, high = part.partition("-")
-            found.update(range(int(low), int(high or low) + 1))
-        if not (1 <= int(stage) <= selectors and 0 <= int(level) <= 9 and found and found <= set(range(1, 11))):
+            first, last = int(low), int(high or low)
+            if not 1 <= first <= last <= 10:  # before they are counted out
+                raise ValueError
+            found.update(range(first, last + 1))
+        if not (1 <= int(stage) <= selectors and 0 <= int(level) <= 9):
             raise ValueError
     except ValueError:
         raise SerialException(

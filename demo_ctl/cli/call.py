@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import argparse
-import json
 import sys
 from collections.abc import Callable
 from contextlib import closing
@@ -53,7 +52,10 @@ def run(args: argparse.Namespace) -> int:
             go_on=_presenter(),
             trunks_busied=_busied(args, on_bench=url.startswith(BENCH)),
         )
-    _show(args, result)
+    from demo_ctl.cli.screen import reader_may_go
+
+    with reader_may_go():
+        _show(args, result)
     return result.exit_code
 
 
@@ -72,7 +74,10 @@ def _port_url(args: argparse.Namespace, plan: Plan) -> str:
 
 def _bench_url(url: str, args: argparse.Namespace, plan: Plan) -> str:
     """Complete a bench URL with what the command line knows; what the URL says itself wins."""
-    parts = urlsplit(url)
+    try:
+        parts = urlsplit(url)
+    except ValueError:
+        return url  # not even a URL: whoever opens it says so
     query = parse_qsl(parts.query, keep_blank_values=True)
     said = {key for key, _ in query}
     paced = sys.stdout.isatty() and not args.fast and not args.json
@@ -134,7 +139,7 @@ def _busied(args: argparse.Namespace, *, on_bench: bool) -> Callable[[tuple[Busy
             )
             print(f"trunks {', '.join(map(str, busy.positions))}.", file=sys.stderr)
         print("Done? [y/n] ", end="", file=sys.stderr, flush=True)
-        return input().strip().lower() in ("y", "yes")
+        return sys.stdin.readline().strip().lower() in ("y", "yes")  # at the end of the input: no
 
     return ask
 
@@ -168,9 +173,10 @@ def _progress(args: argparse.Namespace) -> Callable[[Progress], None]:
 
 def _show(args: argparse.Namespace, result: CallResult) -> None:
     if args.json:
+        from demo_ctl.cli.json_out import print_json
         from demo_ctl.report.machine import call_json
 
-        print(json.dumps(call_json(result.plan, result.judgement, **_ending(result)), ensure_ascii=False))
+        print_json(call_json(result.plan, result.judgement, **_ending(result)))
     else:
         from demo_ctl.cli.screen import console
         from demo_ctl.report.call import call_tables

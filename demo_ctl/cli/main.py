@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 import argparse
+import io
 import os
 import sys
 from collections.abc import Callable, Sequence
+from contextlib import suppress
 from importlib import import_module
 
 from demo_ctl.terms.errors import DemoError
@@ -108,15 +110,31 @@ def _parser() -> argparse.ArgumentParser:
 
 
 def _complain(error: DemoError) -> int:
-    print(f"demo_ctl: {error}", file=sys.stderr)
+    _say(str(error))
     return int(error.exit_code)
+
+
+def _say(text: str) -> None:
+    with suppress(OSError):  # the terminal may have gone, and then there is nobody to tell
+        print(f"demo_ctl: {text}", file=sys.stderr, flush=True)
+
+
+def _streams() -> None:
+    """Make standard input and output such that nobody has to ask: they exist, and can write any text somehow."""
+    for name, mode in (("stdin", "r"), ("stdout", "w"), ("stderr", "w")):
+        stream = getattr(sys, name)
+        if stream is None:  # closed by whoever started us (`>&-`)
+            setattr(sys, name, open(os.devnull, mode))  # noqa: SIM115  # for as long as we live
+        elif isinstance(stream, io.TextIOWrapper) and stream.errors == "strict" and mode == "w":
+            stream.reconfigure(errors="backslashreplace")  # a terminal without our letters, a name that is no text
 
 
 def main(arguments: Sequence[str] | None = None) -> int:
     """Run one command; return its exit code."""
+    _streams()
     parser = _parser()
-    args = parser.parse_args(arguments)
     try:
+        args = parser.parse_args(arguments)
         run: Callable[[argparse.Namespace], int] = import_module(f"demo_ctl.cli.{args.run}").run
         code = run(args)
         sys.stdout.flush()
@@ -124,7 +142,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
     except DemoError as error:
         return _complain(error)
     except KeyboardInterrupt:
-        print("demo_ctl: stopped.", file=sys.stderr)
+        _say("stopped.")
         return 130
     except BrokenPipeError:
         # Whoever read our output has gone (`| head`). Nothing more can be said; do not complain about it.
@@ -132,5 +150,5 @@ def main(arguments: Sequence[str] | None = None) -> int:
         return int(Exit.OK)
     except OSError as error:
         name = f"{error.filename}: " if error.filename else ""
-        print(f"demo_ctl: {name}{error.strerror or error}", file=sys.stderr)
+        _say(f"{name}{error.strerror or error}")
         return int(Exit.BAD_INPUT)

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import argparse
-import json
 from fractions import Fraction
 
 from demo_ctl.cli.files import existing, unit_path
@@ -37,9 +36,10 @@ def run(args: argparse.Namespace) -> int:
     """Print timeline, expectations and pace table."""
     plan = planned(args)
     if args.json:
+        from demo_ctl.cli.json_out import print_json
         from demo_ctl.report.machine import plan_json
 
-        print(json.dumps(plan_json(plan), ensure_ascii=False))
+        print_json(plan_json(plan))
     else:
         from demo_ctl.cli.screen import console
         from demo_ctl.report.plan import plan_tables

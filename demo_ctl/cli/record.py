@@ -3,13 +3,17 @@
 from __future__ import annotations
 
 import argparse
-import json
 import sys
+from typing import TYPE_CHECKING
 
 from demo_ctl.cli.call import Ending
 from demo_ctl.cli.files import existing
 from demo_ctl.terms.errors import InputError, Place
 from demo_ctl.terms.outcome import Exit
+
+if TYPE_CHECKING:
+    from demo_ctl.judge.model import Judgement
+    from demo_ctl.ledger.read import Record
 
 
 def run(args: argparse.Namespace) -> int:
@@ -34,19 +38,28 @@ def run(args: argparse.Namespace) -> int:
         released=record.complete,
         simulated=record.simulated,
     )
-    if args.json:
-        from demo_ctl.report.machine import call_json
+    from demo_ctl.cli.screen import reader_may_go
 
-        print(json.dumps(call_json(record.plan, judgement, **ending), ensure_ascii=False))
-    else:
-        from demo_ctl.cli.screen import console
-        from demo_ctl.report.call import call_tables
-
-        print(f"Recorded {record.wall_utc} at {record.port}")
-        for part in call_tables(record.plan, judgement, **ending):
-            console().print(part)
-    for remark in record.remarks:
-        print(f"demo_ctl: {record.path}: {remark}", file=sys.stderr)
+    with reader_may_go():
+        _show(args, record, judgement, ending)
     if record.exit_code is not None:
         return record.exit_code
     return int(Exit.OK if judgement.passed else Exit.CHECK_FAILED)
+
+
+def _show(args: argparse.Namespace, record: Record, judgement: Judgement, ending: Ending) -> None:
+    from demo_ctl.cli.json_out import print_json
+    from demo_ctl.cli.screen import console
+
+    for remark in record.remarks:
+        print(f"demo_ctl: {record.path}: {remark}", file=sys.stderr)
+    if args.json:
+        from demo_ctl.report.machine import call_json
+
+        print_json(call_json(record.plan, judgement, **ending))
+        return
+    from demo_ctl.report.call import call_tables
+
+    print(f"Recorded {record.wall_utc} at {record.port}")
+    for part in call_tables(record.plan, judgement, **ending):
+        console().print(part)

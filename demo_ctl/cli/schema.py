@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import argparse
 
+from demo_ctl.cli.json_out import print_json_text
 from demo_ctl.terms.outcome import Exit
 
 
@@ -13,5 +14,5 @@ def run(args: argparse.Namespace) -> int:
         from demo_ctl.office.schema import schema_text
     else:
         from demo_ctl.script.schema import schema_text
-    print(schema_text(), end="")
+    print_json_text(schema_text())
     return int(Exit.OK)

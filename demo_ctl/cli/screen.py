@@ -2,19 +2,41 @@
 
 from __future__ import annotations
 
+import errno
+import os
 import sys
+from collections.abc import Iterator
+from contextlib import contextmanager
 from functools import cache
 
 from rich.console import Console
 
 
+class _Screen(Console):
+    def on_broken_pipe(self) -> None:
+        """Let whoever prints hear that the reader has gone (rich would end the program, in the middle of a call)."""
+        raise BrokenPipeError(errno.EPIPE, os.strerror(errno.EPIPE))
+
+
+@contextmanager
+def reader_may_go() -> Iterator[None]:
+    """Print in here what may stay unread: a reader (`| head`) or a terminal that goes away changes no exit code."""
+    try:
+        yield
+        sys.stdout.flush()
+    except OSError as error:
+        if error.errno not in (errno.EPIPE, errno.EIO):
+            raise
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+
+
 @cache
 def console() -> Console:
     """Return the console on standard output. Where that is no terminal: no colour, and lines wide enough for tables."""
-    return Console(soft_wrap=False, highlight=False, width=None if sys.stdout.isatty() else 120)
+    return _Screen(soft_wrap=False, highlight=False, width=None if sys.stdout.isatty() else 120)
 
 
 @cache
 def aside() -> Console:
     """Return the console on standard error, for progress beside machine-readable output."""
-    return Console(stderr=True, highlight=False)
+    return _Screen(stderr=True, highlight=False)

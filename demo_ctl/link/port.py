@@ -18,6 +18,7 @@ import time
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
 from typing import Any
+from urllib.parse import urlsplit
 
 import serial
 
@@ -141,11 +142,8 @@ def open_port(url: str) -> Port:
     """Open `url` for ourselves alone, where the system can do that."""
     try:
         line = serial.serial_for_url(url, baudrate=BAUD, timeout=0, exclusive=True, do_not_open=True)
-    except ValueError as error:
-        raise refused(url, error) from None
-    try:
         line.open()
-    except (OSError, ValueError) as error:
+    except Exception as error:  # handlers of URLs raise what they like: KeyError, re.error, OSError...
         raise refused(url, error) from None
     return Port(url, line)
 
@@ -194,6 +192,11 @@ def refused(url: str, error: BaseException) -> LinkError:
             f"there is no port {url}",
             next_step="Check that the board is plugged in and has power; demo_ctl boards lists the boards it can see.",
         )
+    if scheme == "socket" and not _is_host_and_port(url):
+        return LinkError(
+            f"{url} does not say where to reach a serial server",
+            next_step="Write socket://HOST:PORT, with a port number from 1 to 65535.",
+        )
     if scheme == "socket":
         return LinkError(
             f"nothing could be reached at {url} ({_plain(error)})",
@@ -203,6 +206,14 @@ def refused(url: str, error: BaseException) -> LinkError:
         f"{url} could not be opened ({_plain(error)})",
         next_step="Is it a serial port? demo_ctl boards lists the boards that are plugged in.",
     )
+
+
+def _is_host_and_port(url: str) -> bool:
+    try:
+        parts = urlsplit(url)
+        return bool(parts.hostname) and bool(parts.port)
+    except ValueError:
+        return False
 
 
 def _plain(error: BaseException) -> str:

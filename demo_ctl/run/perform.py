@@ -15,7 +15,10 @@ The board sees to the first two by itself; the host only asks. What happens, in 
   measured and judged (the rest is "not run"); status interrupted. A board that does not answer: as a lost cable.
 - second Ctrl-C or SIGTERM: nothing more is waited for. STOP is on its way; if it did not arrive, the board's silence
   limit releases the line. The record is closed.
+- SIGHUP (the terminal was closed): as Ctrl-C, but a second one changes nothing: they come in pairs.
+- whoever read the display has gone (a closed pipe): as Ctrl-C.
 - exception in this program, or in the display: as Ctrl-C, and then the exception goes on to the caller; status error.
+  What the display raises while the line is being released is passed over.
 - lost cable, board hanging or reset: known at once when the port says so, after 1 s of silence otherwise. The board's
   silence limit (or its reset) releases the line. What was seen is kept, measured and judged; status link lost.
 - trip: the board has released and withdrawn ringing before it tells; as a normal end, with status tripped.
@@ -124,6 +127,7 @@ class _Performance:
         self.plan_reason = m.R_NONE
         self.disagree_us: int | None = None
         self.record_told = False
+        self.releasing = False
 
     # -- before the start ---------------------------------------------------------------------------------
 
@@ -171,6 +175,12 @@ class _Performance:
                     raise
                 status, reason, error = Status.LINK_LOST, trouble.what, trouble
                 self._release()
+            except BrokenPipeError:  # the display's: whoever read it has gone, and nobody watches this call any more
+                if self.over is not None:
+                    status, reason, error = self._ending()
+                else:
+                    status, reason = Status.INTERRUPTED, "whoever watched the call has gone"
+                    error = self._release()
             except BaseException as trouble:
                 reason, fault = f"{type(trouble).__name__}: {trouble}", trouble
                 self.on_progress = None  # it may be what failed, and must not get in the way now
@@ -323,6 +333,7 @@ class _Performance:
         """Ask the board to end the plan, and wait until it says so. A second Ctrl-C ends the waiting."""
         if not self.started or self.over is not None:
             return None
+        self.releasing = True
         try:
             self._tell("stop", self._last_us(), "releasing the line")
             self.client.stop(m.R_STOP)
@@ -402,7 +413,12 @@ class _Performance:
     def _tell(self, kind: str, at_us: int, label: str, detail: str = "", index: int = -1, port: int = 0) -> None:
         if self.on_progress is not None:
             since_us = 0 if self.began_us is None else max(0, at_us - self.began_us)
-            self.on_progress(Progress(kind, since_us, label, detail, index, port))
+            try:
+                self.on_progress(Progress(kind, since_us, label, detail, index, port))
+            except Exception:
+                self.on_progress = None  # it shall not get in the way again
+                if not self.releasing:
+                    raise
 
     def _last_us(self) -> int:
         return self.events[-1].at_us if self.events else 0

@@ -14,6 +14,8 @@ from typing import Annotated
 from pydantic import BeforeValidator, WithJsonSchema
 
 _NUMBER = r"[+-]?(?:\d{1,12}(?:\.\d{0,9})?|\.\d{1,9})"
+#: No exponents: a few characters of them are a number that fills the memory.
+_PACE = re.compile(r"\s*\+?(?:[0-9]{1,6}(?:/[0-9]{1,6}|\.[0-9]{0,6})?|\.[0-9]{1,6})\s*")
 _TEXT = re.compile(rf"\s*({_NUMBER})\s*([A-Za-zµ%][A-Za-z%]*)\s*")
 
 #: For each dimension: unit as written -> factor to the base unit (the unit in the field names).
@@ -121,11 +123,11 @@ DBm = Annotated[float, _floats("level", least=None), _schema("level")]
 def parse_pace(text: str) -> Fraction:
     """Read a pace such as `1/4`, `0.5` or `1`; between 1/50 and 4. Raises ValueError for people."""
     try:
-        if len(text) > 20:
+        if not _PACE.fullmatch(text):
             raise ValueError
         pace = Fraction(text.strip())
     except (ValueError, ZeroDivisionError):
-        raise ValueError(f"expected a pace such as 1/4 or 1, found {text!r}") from None
+        raise ValueError(f"expected a pace such as 1/4 or 1, found {text[:60]!r}") from None
     if not Fraction(1, 50) <= pace <= 4:
         raise ValueError(f"a pace lies between 1/50 and 4, found {text!r}")
     return pace

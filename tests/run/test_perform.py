@@ -338,14 +338,49 @@ def test_a_failing_display_releases_the_line_and_is_not_hidden(
     bench: Port, hold: Plan, tmp_path: Path, line_closed: Closed
 ) -> None:
     path = tmp_path / "call.jsonl"
-    with pytest.raises(BrokenPipeError):
-        perform(hold, Client(bench), RecordWriter(path), on_progress=At(lifted, raise_(BrokenPipeError())))
+    with pytest.raises(UnicodeError):
+        perform(hold, Client(bench), RecordWriter(path), on_progress=At(lifted, raise_(UnicodeError())))
     assert not line_closed(bench)
     record = read_record(path)
     assert record.complete
     assert record.remarks == ()
     assert record.status == "error"
     assert m.ENDED_EARLY | m.R_STOP << 8 in [e.value for e in record.observation.events if e.kind == m.EV_PLAN]
+
+
+def test_a_watcher_who_goes_away_is_as_ctrl_c(bench: Port, hold: Plan, tmp_path: Path, line_closed: Closed) -> None:
+    path = tmp_path / "call.jsonl"
+    result = perform(hold, Client(bench), RecordWriter(path), on_progress=At(lifted, raise_(BrokenPipeError())))
+    assert (result.status, result.exit_code, result.released) == (Status.INTERRUPTED, INTERRUPTED_EXIT, True)
+    assert not line_closed(bench)
+    record = read_record(path)
+    assert (record.status, record.exit_code, record.remarks) == ("interrupted", INTERRUPTED_EXIT, ())
+
+
+def test_a_watcher_who_goes_when_all_is_over_changes_nothing(bench: Port, make_plan: Make) -> None:
+    def go(item: Progress) -> None:
+        if item.kind == "plan" and item.label == "finished":
+            raise BrokenPipeError
+
+    result = perform(make_plan(LIFT, HANG_UP), Client(bench), on_progress=go)
+    assert (result.status, result.released) == (Status.FINISHED, True)
+
+
+@pytest.mark.parametrize("how", [KeyboardInterrupt, LinkError])
+def test_a_display_that_fails_on_the_stop_path_is_passed_over(
+    bench: Port, hold: Plan, tmp_path: Path, line_closed: Closed, how: type[BaseException]
+) -> None:
+    path = tmp_path / "call.jsonl"
+
+    def fail(item: Progress) -> None:
+        if item.kind == "stop":
+            raise OSError(5, "no terminal")
+        if lifted(item):
+            raise how("now")
+
+    result = perform(hold, Client(bench), RecordWriter(path), on_progress=fail)
+    assert not line_closed(bench)
+    assert read_record(path).status == result.status.value
 
 
 def test_a_display_that_fails_for_ever_cannot_hold_the_line(bench: Port, hold: Plan, line_closed: Closed) -> None:
