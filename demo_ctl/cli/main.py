@@ -143,7 +143,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
         return _complain(error)
     except KeyboardInterrupt:
         _say("stopped.")
-        return 130
+        return int(Exit.INTERRUPTED)
     except BrokenPipeError:
         # Whoever read our output has gone (`| head`). Nothing more can be said; do not complain about it.
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())

@@ -15,6 +15,7 @@ from demo_ctl.terms.quantity import (
     DBm,
     Hertz,
     MilliAmps,
+    NanoFarads,
     Ohms,
     Percent,
     PulsesPerSecond,
@@ -216,8 +217,8 @@ class Line(Frozen):
     loop_ohm: Ohms = Field(alias="loop", default=300.0, description="line and telephone together")
     leak_ohm: Ohms | None = Field(alias="leak", default=None, description="from wire to wire; none: perfect insulation")
     bells: int = Field(ge=0, le=10, default=1, description="ringers bridged across the line")
-    cable_nF: float = Field(
-        alias="cable capacitance in nF", ge=0, le=2000, default=0.0, description="52 nF a kilometre, from memory"
+    cable_nF: NanoFarads = Field(
+        alias="cable capacitance", le=2000, default=0.0, description="52 nF a kilometre, from memory"
     )
 
     @property

@@ -12,9 +12,6 @@ from demo_ctl.terms.errors import DemoError
 from demo_ctl.terms.outcome import Exit
 from demo_ctl.wire import messages as m
 
-#: What a shell gives a program that Ctrl-C ended (128 + SIGINT); the command line uses the same.
-INTERRUPTED_EXIT = 130
-
 
 class Status(Enum):
     """How a call ended. The words stand in the record's end row."""
@@ -67,7 +64,7 @@ class CallResult:
 def exit_code_of(status: Status, plan_reason: int, judgement: Judgement | None) -> int:
     """Return the command's exit code. plan_reason: the board's (R_...), why it ended the plan early."""
     if status is Status.INTERRUPTED:
-        return INTERRUPTED_EXIT
+        return int(Exit.INTERRUPTED)
     if status is Status.TRIPPED:
         return int(Exit.SAFETY_TRIP)
     if status is Status.FINISHED:

@@ -26,3 +26,5 @@ class Exit(IntEnum):
     BAD_INPUT = 2
     BOARD_TROUBLE = 3
     SAFETY_TRIP = 4
+    #: What a shell gives a program that Ctrl-C ended (128 + SIGINT); SIGTERM ends a call alike.
+    INTERRUPTED = 130

@@ -35,6 +35,7 @@ UNITS: dict[str, dict[str, Fraction]] = {
     "ratio": {"%": Fraction(1)},
     "resistance": {"ohm": Fraction(1), "kohm": Fraction(1000), "Mohm": Fraction(1_000_000)},
     "level": {"dBm": Fraction(1), "dB": Fraction(1)},
+    "capacitance": {"nF": Fraction(1), "uF": Fraction(1000), "µF": Fraction(1000)},
 }
 
 _EXAMPLE = {
@@ -47,6 +48,7 @@ _EXAMPLE = {
     "ratio": "61 %",
     "resistance": "400 ohm",
     "level": "-13 dBm",
+    "capacitance": "52 nF",
 }
 
 
@@ -117,6 +119,7 @@ PulsesPerSecond = Annotated[float, _floats("rate"), _schema("rate")]
 StepsPerSecond = Annotated[float, _floats("step rate"), _schema("step rate")]
 Percent = Annotated[float, _floats("ratio"), _schema("ratio")]
 Ohms = Annotated[float, _floats("resistance"), _schema("resistance")]
+NanoFarads = Annotated[float, _floats("capacitance"), _schema("capacitance")]
 DBm = Annotated[float, _floats("level", least=None), _schema("level")]
 
 

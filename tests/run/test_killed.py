@@ -24,7 +24,7 @@ from demo_ctl.link.client import Client
 from demo_ctl.link.port import Port, add_url_package, open_port
 from demo_ctl.plan.model import Plan
 from demo_ctl.run.perform import perform
-from demo_ctl.run.result import INTERRUPTED_EXIT
+from demo_ctl.terms.outcome import Exit
 from demo_ctl.wire import messages as m
 
 ROOT = Path(__file__).resolve().parents[2]
@@ -140,9 +140,9 @@ def test_a_signal_in_mid_call_releases_the_line_and_keeps_the_record(
     performing.process.stdin.flush()
     assert performing.until("RESULT") == f"RESULT interrupted stopped by {name} True None"
     assert performing.until("CLOSED") == "CLOSED False"
-    assert performing.process.wait(GIVE_UP_S) == INTERRUPTED_EXIT
+    assert performing.process.wait(GIVE_UP_S) == Exit.INTERRUPTED
     record = read_record(tmp_path / "call.jsonl")
-    assert (record.status, record.exit_code, record.remarks) == ("interrupted", INTERRUPTED_EXIT, ())
+    assert (record.status, record.exit_code, record.remarks) == ("interrupted", Exit.INTERRUPTED, ())
     assert stop_reasons(record) == [m.R_STOP]
 
 
@@ -159,7 +159,7 @@ def test_a_second_ctrl_c_waits_no_longer_and_the_board_lets_go_by_itself(
     assert "was not waited for" in said
     assert performing.until("CLOSED") == "CLOSED True"
     assert performing.until("CLOSED") == "CLOSED False"
-    assert performing.process.wait(GIVE_UP_S) == INTERRUPTED_EXIT
+    assert performing.process.wait(GIVE_UP_S) == Exit.INTERRUPTED
     record = read_record(tmp_path / "call.jsonl")
     assert record.status == "interrupted"
     assert stop_reasons(record) == []

@@ -17,7 +17,7 @@ from demo_ctl.link.port import Port
 from demo_ctl.office.model import Unit
 from demo_ctl.plan.model import BusyTrunks, Gate, Plan
 from demo_ctl.run.perform import POLL_US, perform
-from demo_ctl.run.result import INTERRUPTED_EXIT, CallResult, Progress, Status
+from demo_ctl.run.result import CallResult, Progress, Status
 from demo_ctl.terms.errors import InputError, LinkError, Place, PlanError, TripError
 from demo_ctl.terms.outcome import Exit
 from demo_ctl.wire import messages as m
@@ -324,13 +324,13 @@ def test_a_keyboard_interrupt_from_anywhere_releases_the_line(
     result = perform(hold, Client(bench), RecordWriter(path), on_progress=At(lifted, interrupt))
     assert seen == [True]
     assert result.status is Status.INTERRUPTED
-    assert result.exit_code == INTERRUPTED_EXIT
+    assert result.exit_code == Exit.INTERRUPTED
     assert result.released
     assert result.error is None
     assert plan_ends(result)[-1] == m.ENDED_EARLY | m.R_STOP << 8
     assert not line_closed(bench)
     record = read_record(path)
-    assert (record.status, record.exit_code, record.remarks) == ("interrupted", INTERRUPTED_EXIT, ())
+    assert (record.status, record.exit_code, record.remarks) == ("interrupted", Exit.INTERRUPTED, ())
     assert record.observation == result.observation
 
 
@@ -351,10 +351,10 @@ def test_a_failing_display_releases_the_line_and_is_not_hidden(
 def test_a_watcher_who_goes_away_is_as_ctrl_c(bench: Port, hold: Plan, tmp_path: Path, line_closed: Closed) -> None:
     path = tmp_path / "call.jsonl"
     result = perform(hold, Client(bench), RecordWriter(path), on_progress=At(lifted, raise_(BrokenPipeError())))
-    assert (result.status, result.exit_code, result.released) == (Status.INTERRUPTED, INTERRUPTED_EXIT, True)
+    assert (result.status, result.exit_code, result.released) == (Status.INTERRUPTED, Exit.INTERRUPTED, True)
     assert not line_closed(bench)
     record = read_record(path)
-    assert (record.status, record.exit_code, record.remarks) == ("interrupted", INTERRUPTED_EXIT, ())
+    assert (record.status, record.exit_code, record.remarks) == ("interrupted", Exit.INTERRUPTED, ())
 
 
 def test_a_watcher_who_goes_when_all_is_over_changes_nothing(bench: Port, make_plan: Make) -> None:
