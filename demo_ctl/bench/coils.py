@@ -18,7 +18,7 @@ with `gap` such that x(0) is where the winding was.
 from __future__ import annotations
 
 from collections.abc import Callable
-from math import atan, exp, log, pi, sin, sqrt
+from math import atan, cos, exp, log, pi, sin, sqrt
 
 #: Crossings of the longer forms are found this closely.
 _CLOSE_US = 0.01
@@ -147,7 +147,8 @@ class Course:
         if begin_us is None:
             return None
         piece_us = pi / 4 / self.omega
-        # Pieces end at the wave's crests, so that one that only just reaches the level is not stepped over.
+        # Pieces end at the wave's crests. Where one holds a top of its own (the exponential is there, too), it is
+        # looked at, so that one that only just reaches the level is not stepped over.
         angle = self.omega * (begin_us - self.since_us) + self.phase
         stop_us = begin_us + ((-angle) % (pi / 4)) / self.omega + 1e-3
         # Once the exponential has gone the wave repeats: two more cycles show all there is.
@@ -155,6 +156,10 @@ class Course:
         while begin_us < end_us:
             if above(stop_us) >= 0:
                 return between(above, begin_us, stop_us)
+            if sign * self._slope(begin_us) > 0 > sign * self._slope(stop_us):
+                top_us = between(lambda t_us: -sign * self._slope(t_us), begin_us, stop_us)
+                if above(top_us) >= 0:
+                    return between(above, begin_us, top_us)
             begin_us = stop_us
             stop_us += piece_us
             if sign * (self.final - near) < 0 and sign * self.gap > 0:
@@ -163,6 +168,12 @@ class Course:
                 if sign * (mean - near) < 0:
                     return None
         return None
+
+    def _slope(self, t_us: float) -> float:
+        """How fast a flux with ripple changes, in mA a microsecond."""
+        u = t_us - self.since_us
+        wave = self.ripple * self.omega * cos(self.omega * u + self.phase)
+        return wave - self.gap / self.tau_us * exp(-u / self.tau_us)
 
 
 def between(value: Callable[[float], float], low: float, high: float) -> float:

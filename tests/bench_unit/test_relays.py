@@ -35,10 +35,11 @@ def walked(coil: Coil, wanted: list[tuple[int, bool]], until_us: int, step_us: f
             on = changes.pop(0)[1]
         tau_us = coil.rise_us if on else coil.fall_us
         # The middle of the step, so that ten microseconds are small enough.
+        walk_us = min(step_us, changes[0][0] - now_us) if changes else step_us
         slope = ((coil.rated if on else 0.0) - flux) / tau_us
-        middle = flux + slope * step_us / 2
-        flux += ((coil.rated if on else 0.0) - middle) / tau_us * step_us
-        now_us += step_us
+        middle = flux + slope * walk_us / 2
+        flux += ((coil.rated if on else 0.0) - middle) / tau_us * walk_us
+        now_us += walk_us
         flight_us = coil.drop_us if operated else coil.pull_us
         if air_us is None:
             if (flux <= coil.release) if operated else (flux >= coil.operate):
