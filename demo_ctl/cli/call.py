@@ -48,7 +48,7 @@ def run(args: argparse.Namespace) -> int:
             plan,
             client,
             RecordWriter(args.record) if args.record else None,
-            on_progress=_progress(args),
+            on_progress=_progress(args, plan),
             go_on=_presenter(),
             trunks_busied=_busied(args, on_bench=url.startswith(BENCH)),
         )
@@ -157,14 +157,16 @@ def _presenter() -> Callable[[Gate], bool] | None:
     return pressed
 
 
-def _progress(args: argparse.Namespace) -> Callable[[Progress], None]:
+def _progress(args: argparse.Namespace, plan: Plan) -> Callable[[Progress], None]:
     from demo_ctl.cli.screen import aside, console
-    from demo_ctl.report.live import live_line
+    from demo_ctl.report.live import LiveStory
 
     screen = aside() if args.json else console()
+    names = {plan.called_port: "called", plan.caller_port: "caller"}
+    story = LiveStory({port: name for port, name in names.items() if port})
 
     def show(item: Progress) -> None:
-        line = live_line(item.kind, item.at_us, item.label, item.detail, item.port)
+        line = story.line(item.kind, item.at_us, item.label, item.detail, item.port)
         if line is not None:
             screen.print(line)
 

@@ -162,3 +162,13 @@ def test_a_reader_that_goes_away_is_no_trouble() -> None:
     )
     assert "Traceback" not in run.stderr
     assert "Error" not in run.stderr
+
+
+def test_the_pictures_in_the_readme_are_what_the_program_prints() -> None:
+    shown = (ROOT / "README.md").read_text().split("```text\n")[1:]
+    run = _run("call", ANSWERED)
+    printed = [line.rstrip() for line in run.stdout.splitlines()]
+    assert len(shown) >= 2
+    for block in (part.split("\n```")[0].splitlines() for part in shown):
+        first = printed.index(block[0])
+        assert printed[first : first + len(block)] == block

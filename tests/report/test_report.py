@@ -18,7 +18,7 @@ from demo_ctl.judge.model import Judgement
 from demo_ctl.measure.model import Measurement
 from demo_ctl.plan.model import Check, Expectation, Gate, PaceRow, Plan, Step, Stretch, Timeline
 from demo_ctl.report.call import GROUPS, call_tables, grouped, summary
-from demo_ctl.report.live import live_line
+from demo_ctl.report.live import LiveStory
 from demo_ctl.report.machine import call_json, plan_json
 from demo_ctl.report.plan import plan_tables
 from demo_ctl.report.words import allowed_words, decimals_for, measured_words, quantity_words, time_words, window_words
@@ -282,20 +282,58 @@ def test_plan_json_holds_every_instruction() -> None:
     assert data["pace_table"][0]["kind"] == "stretchable"
 
 
-def test_live_lines() -> None:
-    def read(*item: Any) -> str:
-        line = live_line(*item)
-        return "" if line is None else line.plain.strip()
+def _story(*items: tuple[Any, ...]) -> list[str]:
+    story = LiveStory({1: "caller", 2: "called"})
+    lines = [story.line(*item) for item in items]
+    return ["" if line is None else line.plain.strip() for line in lines]
 
-    assert read("began", 1_234_567, "caller dials 5", "", 1) == "1.235 s  caller dials 5 ..."
-    assert read("ended", 2_000_000, "await ringing", "met", 2).endswith("await ringing: it came")
-    assert read("ended", 2_000_000, "await ringing", "limit", 2).endswith("its time ran out")
-    assert read("sensed", 0, "ringing on", "", 2).endswith("port 2: ringing on")
-    assert read("ringing", 0, "off", "plan ended").endswith("ringing guard: off (plan ended)")
-    assert read("lost", 0, "edges lost", "7", 1).endswith("edges lost: 7")
-    # Braces and brackets of a script's own words are only words.
-    assert read("gate", 0, "say {this} [now]", "60 s at most").endswith("holding: say {this} [now] (60 s at most)")
-    assert live_line("a kind of tomorrow", 0, "x") is None
+
+def test_the_live_story_tells_what_a_person_would_point_at() -> None:
+    assert _story(
+        ("began", 1_234_567, "caller (counter) dials 5", "", 1),
+        ("ended", 1_734_567, "caller (counter) dials 5", "done", 1),
+        ("ended", 1_800_000, "stop listening", "done", 1),
+        ("sensed", 2_000_000, "ringing on", "", 2),
+        ("ended", 2_000_000, "await ringing", "limit", 2),
+        ("ringing", 0, "ringing allowed", "", 2),
+        ("ringing", 0, "off", "plan ended", 2),
+        ("lost", 0, "edges lost", "7", 1),
+        ("gate", 0, "say {this} [now]", "60 s at most", 0),  # braces and brackets of a script's own are only words
+        ("a kind of tomorrow", 0, "x"),
+    ) == [
+        "1.23 s  caller (counter) dials 5",
+        "",
+        "",
+        "2.00 s  the bell rings at the called end",
+        "2.00 s  await ringing: waited long enough, it did not come",
+        "0.00 s  ringing voltage may be on the line from here on",
+        "0.00 s  ringing voltage is off",
+        "0.00 s  7 changes on a line came too fast to be reported",
+        "0.00 s  waiting for say {this} [now] (60 s at most)",
+        "",
+    ]
+
+
+def test_a_short_gap_is_a_switch_passing_the_line_on_and_a_hung_up_line_comes_to_rest() -> None:
+    told = _story(
+        ("ended", 0, "caller (counter) lifts", "done", 1),
+        ("sensed", 0, "loop on", "", 1),
+        ("sensed", 1_000_000, "loop off", "", 1),
+        ("sensed", 1_007_000, "loop on", "", 1),
+        ("sensed", 2_000_000, "loop off", "", 1),
+        ("sensed", 3_000_000, "loop on", "", 1),  # a second without current is no passing on
+        ("ended", 4_000_000, "caller (counter) hangs up", "done", 1),
+        ("sensed", 4_000_000, "loop off", "", 1),
+        ("sensed", 4_300_000, "reversed off", "", 1),
+        ("sensed", 4_600_000, "normal on", "", 1),
+        ("sensed", 4_700_000, "normal on", "", 1),
+    )
+    assert [line.split("s  ", 1)[1] for line in told if line] == [
+        "caller (counter) lifts",
+        "a switch passes the line of the caller on (a gap of 7 ms)",
+        "caller (counter) hangs up",
+        "the line of the caller is at rest again",
+    ]
 
 
 @pytest.mark.parametrize(
