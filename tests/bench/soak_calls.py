@@ -20,7 +20,7 @@ import sys
 import time
 from collections import Counter
 from collections.abc import Iterator
-from concurrent.futures import FIRST_COMPLETED, Future, ProcessPoolExecutor, wait
+from concurrent.futures import FIRST_COMPLETED, Future, ProcessPoolExecutor, ThreadPoolExecutor, wait
 from contextlib import closing
 from dataclasses import dataclass, field
 from fractions import Fraction
@@ -138,10 +138,16 @@ def place(drawn: Drawn) -> Tally:
 
 def place_some(numbers: range, first_seed: int, units: tuple[Path, ...]) -> Tally:
     """Place some calls one after the other (in a process of the pool)."""
-    tally = Tally()
-    for number in numbers:
-        tally.add(place(draw(number, first_seed, units)))
-    return tally
+
+    def work() -> Tally:
+        tally = Tally()
+        for number in numbers:
+            tally.add(place(draw(number, first_seed, units)))
+        return tally
+
+    # In a thread of its own, where a call takes no notice of Ctrl-C: chunks that have begun are finished.
+    with ThreadPoolExecutor(1) as aside:
+        return aside.submit(work).result()
 
 
 def _begin() -> None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import re
 import signal
 import subprocess
@@ -40,13 +41,15 @@ def test_a_unit_that_does_not_meet_its_windows_is_noticed(tmp_path: Path) -> Non
 def test_ctrl_c_ends_it_with_a_summary(tmp_path: Path) -> None:
     told = tmp_path / "out"
     with told.open("w") as file:
-        run = subprocess.Popen([*SOAK, "--calls", "100000"], stdout=file, stderr=subprocess.PIPE, text=True)
+        run = subprocess.Popen(
+            [*SOAK, "--calls", "100000"], stdout=file, stderr=subprocess.PIPE, text=True, start_new_session=True
+        )
     assert run.stderr is not None
     try:
         assert "Ctrl-C" in run.stderr.readline()
         assert "calls, 0 not passed" in run.stderr.readline()  # it is well under way
     finally:
-        run.send_signal(signal.SIGINT)
+        os.killpg(run.pid, signal.SIGINT)  # as a terminal does: the processes of the pool get it too
         _, err = run.communicate(timeout=120)
     out = told.read_text()
     assert run.returncode == 130, out + err
