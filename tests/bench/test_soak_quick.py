@@ -7,6 +7,7 @@ import re
 import signal
 import subprocess
 import sys
+import time
 from pathlib import Path
 
 ROOT = Path(__file__).resolve().parents[2]
@@ -49,6 +50,7 @@ def test_ctrl_c_ends_it_with_a_summary(tmp_path: Path) -> None:
         assert "Ctrl-C" in run.stderr.readline()
         assert "calls, 0 not passed" in run.stderr.readline()  # it is well under way
     finally:
+        time.sleep(0.1)  # into the midst of a call
         os.killpg(run.pid, signal.SIGINT)  # as a terminal does: the processes of the pool get it too
         _, err = run.communicate(timeout=120)
     out = told.read_text()
