@@ -20,6 +20,7 @@ class Interrupts:
 
     def __init__(self) -> None:
         self.asked: str | None = None
+        self.closing = False  # only the record is still being closed: nobody can be too impatient for that
         self._before: dict[int, Any] = {}
 
     def __enter__(self) -> Interrupts:
@@ -38,7 +39,7 @@ class Interrupts:
 
     def _handle(self, number: int, frame: FrameType | None) -> None:  # noqa: ARG002
         if self.asked is not None:
-            if number in _HANG_UP:
+            if number in _HANG_UP or self.closing:
                 return
             raise KeyboardInterrupt
         self.asked = "Ctrl-C" if number == signal.SIGINT else signal.Signals(number).name

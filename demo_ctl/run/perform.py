@@ -14,7 +14,7 @@ The board sees to the first two by itself; the host only asks. What happens, in 
   all loops and takes ringing off before it answers; its "ended early" is awaited for 1 s; tail; what was seen is
   measured and judged (the rest is "not run"); status interrupted. A board that does not answer: as a lost cable.
 - second Ctrl-C or SIGTERM: nothing more is waited for. STOP is on its way; if it did not arrive, the board's silence
-  limit releases the line. The record is closed.
+  limit releases the line. The record is closed, and nothing breaks that off (10 s at most, if the disk is stuck).
 - SIGHUP (the terminal was closed): as Ctrl-C, but a second one changes nothing: they come in pairs.
 - whoever read the display has gone (a closed pipe): as Ctrl-C.
 - exception in this program, or in the display: as Ctrl-C, and then the exception goes on to the caller; status error.
@@ -185,7 +185,7 @@ class _Performance:
                 reason, fault = f"{type(trouble).__name__}: {trouble}", trouble
                 self.on_progress = None  # it may be what failed, and must not get in the way now
                 self._release()
-            return self._conclude(status, reason, error, fault)
+            return self._conclude(interrupts, status, reason, error, fault)
 
     def _open_record(self, interrupts: Interrupts) -> None:
         """The start row is on the disk before the first instruction starts; heartbeats go on while it gets there."""
@@ -365,7 +365,12 @@ class _Performance:
         return LinkError(what, next_step=f"It releases the line by itself after {limit} ms of silence.")
 
     def _conclude(
-        self, status: Status, reason: str, error: DemoError | None, fault: BaseException | None
+        self,
+        interrupts: Interrupts,
+        status: Status,
+        reason: str,
+        error: DemoError | None,
+        fault: BaseException | None,
     ) -> CallResult:
         assert self.welcome is not None
         observation = Observation(self.welcome, tuple(self.events), tuple(self.audio))
@@ -381,6 +386,7 @@ class _Performance:
             # The call itself is over and its line released: keep the record whole, then complain.
             if fault is None:
                 status, reason, fault = Status.ERROR, f"{type(trouble).__name__}: {trouble}", trouble
+        interrupts.closing = True
         code = exit_code_of(status, self.plan_reason, judgement)
         if self.recorder is not None and judgement is not None:
             self.recorder.verdicts(judgement.verdicts)

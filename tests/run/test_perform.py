@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import signal
 import threading
 from collections.abc import Callable
 from pathlib import Path
@@ -507,3 +508,23 @@ def test_another_host_that_says_hello_ends_the_call(bench: Port, hold: Plan, lin
     result = perform(hold, Client(bench), on_progress=At(lifted, lambda: Client(bench).hello()))
     assert result.exit_code == Exit.BOARD_TROUBLE
     assert not line_closed(bench)
+
+
+def test_a_second_ctrl_c_while_the_record_is_closed_leaves_it_whole(
+    bench: Port, hold: Plan, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    path = tmp_path / "call.jsonl"
+    recorder = RecordWriter(path)
+    real = recorder.verdicts
+
+    def verdicts(*arguments: Any) -> None:
+        os.kill(os.getpid(), signal.SIGINT)
+        os.kill(os.getpid(), signal.SIGTERM)
+        real(*arguments)
+
+    monkeypatch.setattr(recorder, "verdicts", verdicts)
+    ask = At(lifted, lambda: os.kill(os.getpid(), signal.SIGINT))
+    result = perform(hold, Client(bench), recorder, on_progress=ask)
+    assert (result.status, result.exit_code) == (Status.INTERRUPTED, INTERRUPTED_EXIT)
+    record = read_record(path)
+    assert (record.complete, record.status) == (True, "interrupted")
