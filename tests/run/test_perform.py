@@ -525,6 +525,6 @@ def test_a_second_ctrl_c_while_the_record_is_closed_leaves_it_whole(
     monkeypatch.setattr(recorder, "verdicts", verdicts)
     ask = At(lifted, lambda: os.kill(os.getpid(), signal.SIGINT))
     result = perform(hold, Client(bench), recorder, on_progress=ask)
-    assert (result.status, result.exit_code) == (Status.INTERRUPTED, INTERRUPTED_EXIT)
+    assert (result.status, result.exit_code) == (Status.INTERRUPTED, Exit.INTERRUPTED)
     record = read_record(path)
     assert (record.complete, record.status) == (True, "interrupted")
