@@ -43,12 +43,13 @@ def run(args: argparse.Namespace) -> int:
 
     if url.startswith(BENCH):
         add_url_package("demo_ctl.bench")
+    show = _progress(args, plan)  # before the record's file is made: this takes its time, and Ctrl-C would leave the file empty
     with closing(Client(open_port(url))) as client:
         result = perform(
             plan,
             client,
             RecordWriter(args.record) if args.record else None,
-            on_progress=_progress(args, plan),
+            on_progress=show,
             go_on=_presenter(),
             trunks_busied=_busied(args, on_bench=url.startswith(BENCH)),
         )
