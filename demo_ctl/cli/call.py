@@ -43,7 +43,7 @@ def run(args: argparse.Namespace) -> int:
 
     if url.startswith(BENCH):
         add_url_package("demo_ctl.bench")
-    show = _progress(args, plan)  # before the record's file is made: this takes its time, and Ctrl-C would leave the file empty
+    show = _progress(args, plan)  # takes its time: before the record's file is made, which Ctrl-C would leave empty
     with closing(Client(open_port(url))) as client:
         result = perform(
             plan,
