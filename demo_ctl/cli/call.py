@@ -160,15 +160,17 @@ def _presenter() -> Callable[[Gate], bool] | None:
 
 def _progress(args: argparse.Namespace, plan: Plan) -> Callable[[Progress], None]:
     from demo_ctl.cli.screen import aside, console
+    from demo_ctl.report.call import heading
     from demo_ctl.report.live import LiveStory
 
     screen = aside() if args.json else console()
-    names = {plan.called_port: "called", plan.caller_port: "caller"}
-    story = LiveStory({port: name for port, name in names.items() if port})
+    story = LiveStory(plan, enter=sys.stdin.isatty())
+    before = [] if args.json else heading(plan)
 
     def show(item: Progress) -> None:
-        line = story.line(item.kind, item.at_us, item.label, item.detail, item.port)
-        if line is not None:
+        while before:
+            screen.print(before.pop(0))
+        for line in story.lines(item.kind, item.at_us, item.label, item.detail, item.port, item.index):
             screen.print(line)
 
     return show
@@ -184,6 +186,7 @@ def _show(args: argparse.Namespace, result: CallResult) -> None:
         from demo_ctl.cli.screen import console
         from demo_ctl.report.call import call_tables
 
+        console().print()
         for part in call_tables(result.plan, result.judgement, **_ending(result)):
             console().print(part)
         if args.record:

@@ -21,6 +21,7 @@ from demo_ctl.report.words import (
     allowed_words,
     measured_words,
     outcome_text,
+    time_words,
     title_words,
 )
 from demo_ctl.terms.outcome import Outcome
@@ -56,6 +57,18 @@ GROUPS: dict[str, tuple[Check, ...]] = {
     ),
     "supervision": (Check.ANSWER_REVERSAL, Check.CLEAR_REVERSAL, Check.HELD, Check.NO_REVERSAL),
     "release": (Check.RELEASE,),
+}
+
+INTERRUPTED = "interrupted"
+#: How a call ended (`run.result.Status`), as a sentence begins.
+_ENDED = {
+    "finished": "The call finished",
+    "ended early": "The call ended early",
+    INTERRUPTED: "The call was interrupted",
+    "link lost": "The call ended with the link lost",
+    "tripped": "The safety guard tripped and ended the call",
+    "error": "The call ended by an error of this program",
+    "not ended": "The call's end is not known",
 }
 
 
@@ -104,11 +117,16 @@ def tally(judgement: Judgement) -> dict[Outcome, int]:
     return {outcome: sum(1 for row in judgement.verdicts if row.outcome is outcome) for outcome in Outcome}
 
 
-def summary(judgement: Judgement) -> str:
-    """One line: passed or failed, and the numbers behind it."""
+def stopped(judgement: Judgement, status: str) -> bool:
+    """Whether a person stopped the call before anything failed: then it neither passed nor failed."""
+    return status == INTERRUPTED and not tally(judgement)[Outcome.FAIL]
+
+
+def summary(judgement: Judgement, status: str = "finished") -> str:
+    """One line: passed, failed or stopped, and the numbers behind it."""
     counts = tally(judgement)
     parts = [f"{count} {outcome.value}" for outcome, count in counts.items() if count]
-    word = "PASSED" if judgement.passed else "FAILED"
+    word = "PASSED" if judgement.passed else "STOPPED" if stopped(judgement, status) else "FAILED"
     return f"{word}: {len(judgement.verdicts)} checks, " + (", ".join(parts) if parts else "nothing to judge")
 
 
@@ -116,6 +134,20 @@ def notable(judgement: Judgement) -> list[Verdict]:
     """Verdicts that want a sentence: fails first, then missing, then marginal. Not-run ones are told together."""
     order = (Outcome.FAIL, Outcome.NOT_MEASURED, Outcome.MARGINAL)
     return [row for outcome in order for row in judgement.verdicts if row.outcome is outcome]
+
+
+def _title(plan: Plan) -> Text:
+    pace = "" if plan.pace == 1 else f" at pace {plan.pace}"
+    return Text(f"{plan.title}: {plan.digits or 'nothing dialled'} on {plan.unit}{pace}", style="bold")
+
+
+def heading(plan: Plan) -> list[Text]:
+    """What to say as a call begins."""
+    return [
+        _title(plan),
+        Text(f"It takes {time_words(plan.least_us)} at least. Ctrl-C stops it at any time and releases the line."),
+        Text(""),
+    ]
 
 
 def call_tables(
@@ -128,11 +160,9 @@ def call_tables(
     simulated: bool = False,
 ) -> list[RenderableType]:
     """A call's result as things to print, in order. judgement is None if judging was broken off."""
-    parts: list[RenderableType] = [
-        Text(f"{plan.title}: {plan.digits or 'nothing dialled'} on {plan.unit}", style="bold")
-    ]
+    parts: list[RenderableType] = [_title(plan)]
     how = "on the bench (simulated board and unit)" if simulated else "on a board"
-    ended = f"The call {status}" if status in ("finished", "ended early") else f"The call: {status}"
+    ended = _ENDED.get(status, f"The call: {status}")
     parts.append(Text(f"{ended}, {how}{': ' + reason if reason and status != 'finished' else ''}."))
     if not released:
         parts.append(
@@ -148,12 +178,17 @@ def call_tables(
     if not all(row.required for row in judgement.verdicts):
         parts.append(Text(OPTIONAL_SAYS, style="dim"))
     parts.append(Text(""))
+    hushed = stopped(judgement, status)
     for row in notable(judgement):
+        if hushed and row.outcome is Outcome.NOT_MEASURED:
+            continue
         mark = "" if spoils(row) else " (the call passes all the same)"
         where = f" [{row.place}]" if row.place.file and row.outcome is Outcome.FAIL else ""
         # What was not measured says so itself.
         word = "" if row.outcome is Outcome.NOT_MEASURED else f"{row.outcome.value}: "
         parts.append(Padding(Text(f"{word}{row.say}{mark}{where}"), (0, 0, 0, 2)))
-    passed = judgement.passed
-    parts.append(Text(summary(judgement), style=f"bold {'green' if passed else 'red'}"))
+    if hushed:
+        parts.append(Text("What was not over when the call was stopped could not be measured.", style="dim"))
+    colour = "green" if judgement.passed else "yellow" if hushed else "red"
+    parts.append(Text(summary(judgement, status), style=f"bold {colour}"))
     return parts

@@ -1,102 +1,252 @@
 """The story of a call while it runs: one line for each thing a person would point at, in telephone words.
 
-Theory of operation. Items come in the order of their instants (`run.result.Progress`). Most are the machinery's own
-and get no line: listening begins, a pause is over, an edge of our own. What is told is what people do (lifts, dials,
-answers, hangs up), what the exchange gives (tones, ringing, battery turned round), and the moment in which one switch
-passes the line to the next, seen as a short gap in the loop's current. For the gaps the story remembers since when each
-port's current has been gone, and who has hung up. Nothing is judged here: that is what the table afterwards is for.
+Theory of operation. Items come as `run.result.Progress` gives them, in the order in which they happened. Most are the
+machinery's own and get no line: listening begins, a pause between digits is over, an edge of our own. What is told is
+what people do (lift, dial, answer, hang up), what the exchange gives (tones, rings, battery turned round), the moment
+in which a selector passes the caller on (its line's battery, or the current in its loop, is gone for some
+milliseconds), and what a longer wait is for. The plan says who is on which port, which digit's selector is to cut
+through, and what comes after a step. Nothing is judged here: that is what the table afterwards is for.
 """
 
 from __future__ import annotations
 
+import re
+
 from rich.text import Text
 
-#: A gap in the current longer than this is no switch passing the line on (facts V05: 350 ms, from memory).
-PASSING_US = 350_000
+from demo_ctl.plan.model import Check, Plan
+from demo_ctl.report.words import time_words
+from demo_ctl.terms.words import ordinal
+from demo_ctl.wire import messages as m
 
-_PLAIN = ""
-_SENSED = "cyan"
-_WARNING = "yellow"
+#: Waits that last so long are told when they begin; people do not wonder about shorter ones.
+LONG_US = 1_500_000
+
+_PLAIN, _SENSED, _WARNING = "", "cyan", "yellow"
+
+#: Where a step's label says who is on its port.
+_WHO = re.compile(
+    r"(?:listen to|ringing window for) (?P<object>.+?)(?: opens)?"
+    r"|(?P<subject>.+?) (?:lifts|answers|hangs up|flashes)(?:[,:] .*)?"
+)
+#: The plan's words for a wait (a pattern for the whole label), and those for people; {time}: how long.
+_WAITS = tuple(
+    (re.compile(pattern), words)
+    for pattern, words in (
+        (r"talk", "they talk for {time}"),
+        (r"pause", "a pause of {time}"),
+        (r"pause between digits|pause before dialling|let the selector hunt|.* must have begun", ""),
+        (r"listen to (dial tone) at (.+)", r"\2 listens to \1 for {time}"),
+        (r"listen to (.+)", r"listening for \1 for {time}"),
+        (r"let it ring", "the bell may ring for {time}"),
+        (r"half a (ring|silence)", r"waiting for the middle of the \1"),
+        (r"flash", ""),
+        (r"release of (.+)", r"waiting {time} for the release of \1"),
+        (r"see that nothing rings after clearing", "watching for {time} that nothing rings any more"),
+        (r"see that nothing is released", ""),
+        (r"rest", "the unit rests for {time}"),
+    )
+)
+_DOES = (
+    (re.compile(r"(.+) flashes: opens"), r"\1 holds the hook down"),
+    (re.compile(r"(.+) flashes: closes again"), r"\1 lets the hook up again"),
+    (re.compile(r"(.+) flashes"), r"\1 taps the hook"),
+)
 _LOST = {
-    "edges lost": "{detail} changes on a line came too fast to be reported",
-    "audio lost": "sound is missing here: the link is slow ({detail} blocks of 14 ms)",
-    "overflow": "the board had more to report than the link could carry ({detail} reports lost)",
+    m.EVENTS[m.EV_EDGES_LOST]: "the current of a line changed too fast to be reported, {detail} times",
+    m.EVENTS[m.EV_AUDIO_LOST]: "sound is missing here, {detail} pieces of 14 ms: the cable, or this computer, is slow",
+    m.EVENTS[m.EV_OVERFLOW]: "the board had more to report than the cable could carry; {detail} reports are lost",
 }
+#: Why the board ended a call or took ringing off, by the words that come with the item.
+_REASONS = {
+    m.R_NAMES[code]: words
+    for code, words in (
+        (m.R_STOP, ""),  # somebody here asked for it, and was told so
+        (m.R_SILENCE, "the board heard nothing from this computer"),
+        (m.R_LIMIT, "what the call waited for did not come"),
+        (m.R_OVERFLOW, "the board had too much to report"),
+        (m.R_LATE, "the board was too slow"),
+        (m.R_WINDOW, "it rang for longer than it may"),
+        (m.R_CHAIN, "a cover, the key or the emergency stop"),
+        (m.R_ENDED, ""),  # no more than that
+        (m.R_UNEXPECTED_RINGING, "ringing voltage where none should be. KEEP HANDS OFF"),
+        (m.R_NEW_HELLO, "another program uses the board"),
+    )
+}
+
+Line = tuple[str, str]
+
+
+def people(plan: Plan) -> dict[int, str]:
+    """Who is on which port, as the plan's own labels call them: `caller (counter)`."""
+    found: dict[int, str] = {}
+    for step in plan.timeline.steps:
+        who = _WHO.fullmatch(step.label) if step.op in (m.OP_LOOP, m.OP_LISTEN, m.OP_RINGING) and step.port else None
+        if who is not None:
+            found.setdefault(step.port, who["object"] or who["subject"])
+    return found
+
+
+def wait_words(label: str, us: int) -> str:
+    """What a wait is for, to be told as it begins; empty if it is not worth a line."""
+    for pattern, words in _WAITS:
+        found = pattern.fullmatch(label)
+        if found is not None:
+            return found.expand(words).replace("{time}", time_words(us))
+    return f"{label}: {time_words(us)}"
 
 
 class LiveStory:
-    """Give it each item; it gives a line or None. names: port -> what people call who is there ("caller")."""
+    """Give it each item of a call that follows `plan`; it gives the lines for it, mostly none or one.
 
-    def __init__(self, names: dict[int, str]) -> None:
-        self._names = names
-        self._gone_us: dict[int, int] = {}
-        self._hung_up: set[int] = set()
+    enter: whether a person can press Enter at a gate.
+    """
 
-    def line(self, kind: str, at_us: int, label: str, detail: str = "", port: int = 0) -> Text | None:
-        """Return the line for one item, or None where there is nothing to tell. at_us: since the call began."""
-        told = self._tell(kind, at_us, label, detail, port)
-        if told is None:
-            return None
-        text, style = told
-        return Text(f"{at_us / 1e6:8.2f} s  ") + Text(text, style=style)
+    def __init__(self, plan: Plan, *, enter: bool = True) -> None:
+        self._plan = plan
+        self._enter = enter
+        self._people = people(plan)
+        self._busied = {busy.place for busy in plan.busy_trunks}
+        self._selectors = {
+            each.index: each.title.removesuffix(" cuts through")
+            for each in plan.expectations
+            if each.check is Check.CUT_THROUGH
+        }
+        self._passing: dict[int, str] = {}  # port: what is told when its line is gone for a moment
+        self._on_hook: set[int] = set()  # hung up, and not yet at rest
+        self._down: set[int] = set()  # hung up
+        self._rings: dict[int, int] = {}
 
-    def _tell(self, kind: str, at_us: int, label: str, detail: str, port: int) -> tuple[str, str] | None:
+    def lines(self, kind: str, at_us: int, label: str, detail: str = "", port: int = 0, index: int = -1) -> list[Text]:
+        """Return the lines for one item (the fields of a `run.result.Progress`). at_us: since the call began."""
         if not label:
-            return None
-        if kind == "began":
-            return (label, _PLAIN) if " dials " in label or " flashes" in label else None
-        if kind == "ended":
-            return self._ended(label, detail, port)
-        if kind == "sensed":
-            return self._sensed(label, at_us, port)
-        if kind == "gate":
-            return (f"waiting for {label} ({detail})" if detail != "go on" else "going on", _PLAIN)
-        if kind == "tone":
-            return f"{label}: heard", _SENSED
-        if kind == "ringing":
-            on = label == "ringing allowed"
-            return ("ringing voltage may be on the line from here on" if on else "ringing voltage is off", _WARNING)
-        if kind == "plan":
-            words = {"running": "the call begins", "finished": "the call is over", "ended early": "the call ends early"}
-            return (f"{words[label]}: {detail}" if detail else words[label], _PLAIN) if label in words else None
-        if kind == "lost":
-            return _LOST.get(label, "{label}: {detail}").format(label=label, detail=detail), _WARNING
-        if kind in ("record", "stop"):
-            return (f"{label}: {detail}" if detail else label), _WARNING
-        return None
+            return []
+        told = {
+            "began": self._began,
+            "ended": self._ended,
+            "sensed": self._sensed,
+            "gate": self._gate,
+            "tone": self._tone,
+            "ringing": self._ringing,
+            "plan": self._state,
+            "lost": self._trouble,
+            "record": self._trouble,
+            "stop": self._trouble,
+        }.get(kind)
+        found = told(label, detail, port, index) if told is not None else []
+        return [Text(f"{at_us / 1e6:8.2f} s  ") + Text(text, style=style) for text, style in found]
 
-    def _ended(self, label: str, detail: str, port: int) -> tuple[str, str] | None:
+    def _who(self, port: int) -> str:
+        return self._people.get(port, f"port {port}")
+
+    def _began(self, label: str, _detail: str, port: int, index: int) -> list[Line]:
+        if self._op(index) != m.OP_PULSES:
+            return []
+        self._passing.pop(port, None)  # too late to be that selector's
+        return [(_done(label), _PLAIN)]
+
+    def _ended(self, label: str, detail: str, port: int, index: int) -> list[Line]:
         if detail == "limit":
-            return f"{label}: waited long enough, it did not come", _WARNING
+            awaited = re.sub(r"^(?:await|hold for|let) ", "", label)
+            return [(f"{awaited}: it did not come in time", _WARNING)]
         if detail == "stopped":
-            return f"{label}: broken off", _WARNING
-        if label.endswith(" hangs up"):
-            self._hung_up.add(port)
-            return label, _PLAIN
-        if label.endswith((" lifts", " answers")):
-            self._hung_up.discard(port)
-            return label, _PLAIN
-        if label.startswith("talk"):
-            return "the talk is over", _PLAIN
-        return None
+            return [(f"{_done(label)}: broken off", _WARNING)] if self._op(index) == m.OP_PULSES else []
+        found: list[Line] = []
+        if self._op(index) == m.OP_LOOP:
+            found = [(_done(label), _PLAIN)]
+            if self._plan.timeline.steps[index].x:
+                self._down.discard(port)
+                self._on_hook.discard(port)
+                if not label.endswith(" answers"):
+                    self._passing[port] = f"a line finder takes the line of {self._who(port)}"
+            else:
+                self._passing.pop(port, None)
+                self._down.add(port)
+                self._on_hook.add(port)
+        elif index in self._selectors:
+            self._passing[port] = f"{self._selectors[index]} cuts through to the next switch"
+        return found + self._next(index + 1)
 
-    def _sensed(self, label: str, at_us: int, port: int) -> tuple[str, str] | None:
-        who = self._names.get(port, f"port {port}")
-        if label == "loop off":
-            self._gone_us[port] = at_us
-        elif label == "loop on":
-            gone_us = self._gone_us.pop(port, None)
-            if gone_us is not None and port not in self._hung_up and 0 < at_us - gone_us <= PASSING_US:
-                return f"a switch passes the line of the {who} on (a gap of {(at_us - gone_us) / 1000:.0f} ms)", _SENSED
-        elif label == "normal on" and port in self._hung_up:
-            self._hung_up.discard(port)
-            return f"the line of the {who} is at rest again", _SENSED
-        elif label == "reversed on":
-            return f"battery turned round at the {who}: the exchange has seen the answer", _SENSED
-        elif label == "reversed off" and port not in self._hung_up:
-            return f"battery as before at the {who}", _SENSED
-        elif label == "ringing on":
-            return f"the bell rings at the {who} end", _SENSED
-        elif label == "ringing off":
-            return f"the bell is silent at the {who} end", _SENSED
-        return None
+    def _next(self, index: int) -> list[Line]:
+        """What is waited for from here on."""
+        steps = self._plan.timeline.steps
+        if index >= len(steps) or steps[index].op != m.OP_WAIT or steps[index].a < LONG_US:
+            return []
+        words = wait_words(steps[index].label, steps[index].a)
+        return [(words, _PLAIN)] if words else []
+
+    def _sensed(self, label: str, _detail: str, port: int, _index: int) -> list[Line]:
+        who = self._who(port)
+        if label in ("loop off", "normal off"):
+            passing = self._passing.pop(port, "")
+            return [(passing, _SENSED)] if passing else []
+        if label == "normal on" and port in self._on_hook:
+            self._on_hook.discard(port)
+            return [(f"{who} is released: the line is at rest", _SENSED)]
+        if label == "reversed on":
+            return [(f"battery reverses at {who}: the exchange has seen the answer", _SENSED)]
+        if label == "reversed off" and port not in self._down:
+            return [(f"battery is normal again at {who}", _SENSED)]
+        if label == "ringing on":
+            if port != self._plan.called_port:
+                return [(f"ringing on the line of {who}, which should not ring", _WARNING)]
+            self._rings[port] = self._rings.get(port, 0) + 1
+            return [(f"the bell of {who} rings, {ordinal(self._rings[port])} time", _SENSED)]
+        return []
+
+    def _gate(self, label: str, detail: str, _port: int, index: int) -> list[Line]:
+        steps = self._plan.timeline.steps
+        gate = next((each for each in self._plan.gates if each.index == index), None)
+        if gate is None or gate.tone is not None:
+            return []  # it is heard soon, or missed aloud
+        if 0 <= index < len(steps) and steps[index].place in self._busied:
+            # The person has been asked before the call.
+            return [(label.replace("make busy:", "busy beforehand:", 1), _PLAIN)] if detail == "go on" else []
+        if detail == "go on":
+            return [("going on", _PLAIN)]
+        return [
+            (
+                f"{label} - {'press Enter to go on' if self._enter else 'nobody can press Enter here'} ({detail})",
+                _WARNING,
+            )
+        ]
+
+    def _tone(self, label: str, _detail: str, port: int, _index: int) -> list[Line]:
+        self._passing.pop(port, None)
+        tone, at, who = label.partition(" at ")
+        return [(f"{who} hears {tone}" if at else f"{tone} is heard", _SENSED)]
+
+    def _ringing(self, label: str, detail: str, _port: int, _index: int) -> list[Line]:
+        if label == m.GUARD_STATES[m.G_ALLOWED]:
+            return [("ringing voltage may be on a line from here on", _WARNING)]
+        why = _REASONS.get(detail, detail)
+        return [(f"ringing voltage is off{f': {why}' if why else ''}", _WARNING)]
+
+    def _state(self, label: str, detail: str, _port: int, _index: int) -> list[Line]:
+        why = _REASONS.get(detail, detail)
+        if label == m.PLAN_STATES[m.RUNNING]:
+            return self._next(0)
+        if label == m.PLAN_STATES[m.FINISHED]:
+            return [("the call is over: every line is released", _PLAIN)]
+        if label == m.PLAN_STATES[m.ENDED_EARLY]:
+            return [(f"the call ends early, every line is released{f': {why}' if why else ''}", _WARNING)]
+        return []
+
+    def _trouble(self, label: str, detail: str, port: int, _index: int) -> list[Line]:
+        if label in _LOST:
+            where = f" ({self._who(port)})" if port else ""
+            return [(_LOST[label].replace("{detail}", detail) + where, _WARNING)]
+        return [(f"{label}: {detail}" if detail else label, _WARNING)]
+
+    def _op(self, index: int) -> int:
+        steps = self._plan.timeline.steps
+        return steps[index].op if 0 <= index < len(steps) else 0
+
+
+def _done(label: str) -> str:
+    """What somebody does, in words for people."""
+    for pattern, words in _DOES:
+        found = pattern.fullmatch(label)
+        if found is not None:
+            return found.expand(words)
+    return label

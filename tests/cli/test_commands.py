@@ -170,5 +170,4 @@ def test_the_pictures_in_the_readme_are_what_the_program_prints() -> None:
     printed = [line.rstrip() for line in run.stdout.splitlines()]
     assert len(shown) >= 2
     for block in (part.split("\n```")[0].splitlines() for part in shown):
-        first = printed.index(block[0])
-        assert printed[first : first + len(block)] == block
+        assert block in [printed[first : first + len(block)] for first in range(len(printed))]

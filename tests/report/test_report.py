@@ -6,6 +6,7 @@ import io
 import json
 from dataclasses import replace
 from fractions import Fraction
+from pathlib import Path
 from typing import Any
 
 import pytest
@@ -16,12 +17,15 @@ from rich.console import Console, RenderableType
 from demo_ctl.judge.judge import judge
 from demo_ctl.judge.model import Judgement
 from demo_ctl.measure.model import Measurement
+from demo_ctl.office.load import load_unit
+from demo_ctl.plan.build import build
 from demo_ctl.plan.model import Check, Expectation, Gate, PaceRow, Plan, Step, Stretch, Timeline
-from demo_ctl.report.call import GROUPS, call_tables, grouped, summary
-from demo_ctl.report.live import LiveStory
+from demo_ctl.report.call import GROUPS, call_tables, grouped, heading, summary
+from demo_ctl.report.live import LONG_US, LiveStory, people, wait_words
 from demo_ctl.report.machine import call_json, plan_json
 from demo_ctl.report.plan import plan_tables
 from demo_ctl.report.words import allowed_words, decimals_for, measured_words, quantity_words, time_words, window_words
+from demo_ctl.script.load import load_call
 from demo_ctl.terms.errors import Place
 from demo_ctl.terms.outcome import Outcome
 from demo_ctl.terms.quantity import Quantity
@@ -156,6 +160,27 @@ def test_how_a_call_ended_is_said(status: str) -> None:
     assert "lets go by itself" in " ".join(text.split())
 
 
+def test_a_call_that_a_person_stopped_is_no_failure_unless_something_failed() -> None:
+    made, judgement = result(trip=None)
+    text = printed(call_tables(made, judgement, status="interrupted", reason="stopped by Ctrl-C"))
+    assert "STOPPED: 10 checks, 9 pass, 1 not measured" in text
+    assert "FAILED" not in text
+    assert "it was not sensed" not in text
+    assert "could not be measured" in text
+    made, judgement = result(trip=Quantity(312, "ms", 1))
+    assert "FAILED" in printed(call_tables(made, judgement, status="interrupted"))
+    # Only people stop calls: whatever else ends one early, it failed.
+    made, judgement = result(trip=None)
+    assert "FAILED" in printed(call_tables(made, judgement, status="link lost"))
+
+
+def test_the_heading_says_what_how_long_and_how_to_stop() -> None:
+    text = printed(list(heading(plan())))
+    assert "A sample: 5531 on a unit at pace 1/4" in text
+    assert "1 min 31 s at least" in text
+    assert "Ctrl-C" in text
+
+
 def test_judging_that_was_broken_off_is_no_pass() -> None:
     text = printed(call_tables(plan(), None, status="interrupted", reason="stopped by Ctrl-C"))
     assert "could not be judged" in text
@@ -282,58 +307,142 @@ def test_plan_json_holds_every_instruction() -> None:
     assert data["pace_table"][0]["kind"] == "stretchable"
 
 
-def _story(*items: tuple[Any, ...]) -> list[str]:
-    story = LiveStory({1: "caller", 2: "called"})
-    lines = [story.line(*item) for item in items]
-    return ["" if line is None else line.plain.strip() for line in lines]
+def _story(*items: tuple[Any, ...], made: Plan | None = None, enter: bool = True) -> list[str]:
+    """Give the lines for items: kind, at_us, label, detail, port, index; the plan is `plan()`."""
+    story = LiveStory(made or plan(), enter=enter)
+    return [line.plain.strip() for item in items for line in story.lines(*item)]
 
 
 def test_the_live_story_tells_what_a_person_would_point_at() -> None:
     assert _story(
-        ("began", 1_234_567, "caller (counter) dials 5", "", 1),
-        ("ended", 1_734_567, "caller (counter) dials 5", "done", 1),
-        ("ended", 1_800_000, "stop listening", "done", 1),
-        ("sensed", 2_000_000, "ringing on", "", 2),
-        ("ended", 2_000_000, "await ringing", "limit", 2),
-        ("ringing", 0, "ringing allowed", "", 2),
-        ("ringing", 0, "off", "plan ended", 2),
-        ("lost", 0, "edges lost", "7", 1),
-        ("gate", 0, "say {this} [now]", "60 s at most", 0),  # braces and brackets of a script's own are only words
+        ("plan", 0, "running", ""),
+        ("ended", 0, "caller lifts", "done", 1, 0),
+        ("began", 0, "hold for dial tone at caller", "", 1, 1),
+        ("gate", 0, "dial tone at caller", "4 s at most", 1, 99),
+        ("tone", 350_000, "dial tone at caller", "heard", 1, 1),
+        ("began", 1_234_567, "caller dials 5", "", 1, 2),
+        ("ended", 1_734_567, "caller dials 5", "done", 1, 2),
+        ("sensed", 1_900_000, "loop off", "", 1),
+        ("ringing", 2_000_000, "ringing allowed", ""),
+        ("ended", 2_000_000, "ringing window for called opens", "done", 2, 6),
+        ("sensed", 2_100_000, "ringing on", "", 2),
+        ("sensed", 4_100_000, "ringing off", "", 2),
+        ("sensed", 8_100_000, "ringing on", "", 2),
+        ("ended", 8_200_000, "let it ring 2 times", "met", 2, 7),
+        ("sensed", 9_000_000, "ringing on", "", 4),
+        ("ringing", 9_100_000, "off", "plan ended"),
+        ("plan", 9_200_000, "finished", ""),
         ("a kind of tomorrow", 0, "x"),
     ) == [
-        "1.23 s  caller (counter) dials 5",
-        "",
-        "",
-        "2.00 s  the bell rings at the called end",
-        "2.00 s  await ringing: waited long enough, it did not come",
-        "0.00 s  ringing voltage may be on the line from here on",
-        "0.00 s  ringing voltage is off",
-        "0.00 s  7 changes on a line came too fast to be reported",
-        "0.00 s  waiting for say {this} [now] (60 s at most)",
-        "",
+        "0.00 s  caller lifts",
+        "0.35 s  caller hears dial tone",
+        "1.23 s  caller dials 5",
+        "2.00 s  ringing voltage may be on a line from here on",
+        "2.10 s  the bell of called rings, 1st time",
+        "8.10 s  the bell of called rings, 2nd time",
+        "8.20 s  talk [for a long time]: 1 min 30 s",
+        "9.00 s  ringing on the line of port 4, which should not ring",
+        "9.10 s  ringing voltage is off",
+        "9.20 s  the call is over: every line is released",
     ]
 
 
-def test_a_short_gap_is_a_switch_passing_the_line_on_and_a_hung_up_line_comes_to_rest() -> None:
-    told = _story(
-        ("ended", 0, "caller (counter) lifts", "done", 1),
-        ("sensed", 0, "loop on", "", 1),
-        ("sensed", 1_000_000, "loop off", "", 1),
-        ("sensed", 1_007_000, "loop on", "", 1),
-        ("sensed", 2_000_000, "loop off", "", 1),
-        ("sensed", 3_000_000, "loop on", "", 1),  # a second without current is no passing on
-        ("ended", 4_000_000, "caller (counter) hangs up", "done", 1),
-        ("sensed", 4_000_000, "loop off", "", 1),
+def test_a_gap_after_a_selectors_digit_is_its_cutting_through_and_told_once() -> None:
+    made = plan()
+    cut = replace(next(each for each in made.expectations if each.check is Check.CUT_THROUGH), index=2)
+    made = replace(made, expectations=(cut,))
+    gap = [("sensed", 1_900_000, word, "", 1) for word in ("loop off", "normal off", "loop on", "normal on")]
+    done = ("ended", 1_700_000, "caller dials 5", "done", 1, 2)
+    said = "1.90 s  selector cuts through to the next switch"
+    assert _story(done, *gap, *gap, made=made) == [said]
+    # Another digit's gap, or one after the next digit began, is not that selector's.
+    assert _story(("ended", 1_700_000, "caller dials 5", "done", 1, 3), *gap, made=made) == []
+    assert said not in _story(done, ("began", 1_800_000, "caller dials 5", "", 1, 3), *gap, made=made)
+
+
+def test_a_line_is_at_rest_only_after_its_telephone_was_hung_up() -> None:
+    made = plan()
+    steps = (
+        Step(m.OP_LOOP, 1, 1, 0, 0, "caller lifts", Place("")),
+        Step(m.OP_LOOP, 1, 0, 0, 0, "caller hangs up", Place("")),
+    )
+    made = replace(made, timeline=Timeline(steps, made.timeline.roles), expectations=())
+    assert _story(
+        ("ended", 0, "caller lifts", "done", 1, 0),
+        ("sensed", 160_000, "normal off", "", 1),
+        ("sensed", 170_000, "normal on", "", 1),
+        ("sensed", 1_000_000, "reversed on", "", 1),
+        ("sensed", 2_000_000, "reversed off", "", 1),
+        ("ended", 4_000_000, "caller hangs up", "done", 1, 1),
         ("sensed", 4_300_000, "reversed off", "", 1),
         ("sensed", 4_600_000, "normal on", "", 1),
         ("sensed", 4_700_000, "normal on", "", 1),
-    )
-    assert [line.split("s  ", 1)[1] for line in told if line] == [
-        "caller (counter) lifts",
-        "a switch passes the line of the caller on (a gap of 7 ms)",
-        "caller (counter) hangs up",
-        "the line of the caller is at rest again",
+        made=made,
+    ) == [
+        "0.00 s  caller lifts",
+        "0.16 s  a line finder takes the line of caller",
+        "1.00 s  battery reverses at caller: the exchange has seen the answer",
+        "2.00 s  battery is normal again at caller",
+        "4.00 s  caller hangs up",
+        "4.60 s  caller is released: the line is at rest",
     ]
+
+
+def test_trouble_in_the_live_story_is_in_plain_words() -> None:
+    assert _story(
+        ("lost", 0, "edges lost", "7", 1),
+        ("lost", 0, "audio lost", "3", 1),
+        ("ended", 0, "await ringing at called", "limit", 2, 7),
+        ("ended", 0, "caller dials 5", "stopped", 1, 2),
+        ("ringing", 0, "off", "interlock chain open"),
+        ("stop", 0, "releasing the line"),
+        ("plan", 0, "ended early", "stopped by the host"),
+        ("plan", 0, "ended early", "heartbeat lost"),
+    ) == [
+        "0.00 s  the current of a line changed too fast to be reported, 7 times (caller)",
+        "0.00 s  sound is missing here, 3 pieces of 14 ms: the cable, or this computer, is slow (caller)",
+        "0.00 s  ringing at called: it did not come in time",
+        "0.00 s  caller dials 5: broken off",
+        "0.00 s  ringing voltage is off: a cover, the key or the emergency stop",
+        "0.00 s  releasing the line",
+        "0.00 s  the call ends early, every line is released",
+        "0.00 s  the call ends early, every line is released: the board heard nothing from this computer",
+    ]
+
+
+def test_every_reason_of_the_board_has_words_in_the_live_story() -> None:
+    for name in m.R_NAMES:
+        for line in _story(("plan", 0, "ended early", name)):
+            assert not name or name not in line
+
+
+def test_a_gate_says_what_to_press_if_anything_can_be_pressed() -> None:
+    # Braces and brackets of a script's own words are only words.
+    made = replace(plan(), gates=(Gate(1, 1, 0, None, "say {this} [now]", 60_000_000),))
+    waits = ("gate", 0, "say {this} [now]", "60 s at most", 0, 1)
+    assert _story(waits, ("gate", 5, "say {this} [now]", "go on", 0, 1), made=made) == [
+        "0.00 s  say {this} [now] - press Enter to go on (60 s at most)",
+        "0.00 s  going on",
+    ]
+    assert _story(waits, made=made, enter=False) == [
+        "0.00 s  say {this} [now] - nobody can press Enter here (60 s at most)"
+    ]
+
+
+ROOT = Path(__file__).resolve().parents[2]
+SAMPLES = sorted(ROOT.glob("configs/calls/*.yaml"))
+
+
+@pytest.mark.parametrize("script", SAMPLES, ids=lambda path: path.stem)
+def test_the_sample_scripts_plans_are_told_in_words_for_people(script: Path) -> None:
+    """The story reads who is where, and what a wait is for, from labels of the plan: all of them must be known."""
+    made = build(load_call(script), load_unit(ROOT / "configs/units/mossbrook.yaml"), Fraction(1, 4))
+    who = people(made)
+    for step in made.timeline.steps:
+        if step.port and step.op in (m.OP_LOOP, m.OP_PULSES):
+            assert who[step.port] in step.label
+        if step.op == m.OP_WAIT and step.a >= LONG_US:
+            assert not wait_words(step.label, step.a).startswith(f"{step.label}:"), step.label
 
 
 @pytest.mark.parametrize(
