@@ -17,9 +17,10 @@ from demo_ctl.wire.messages import CALLED, CALLING, LOOP, MONITORED, RINGING
 STEADY_US = 5000  # contact bounce of relays and dials: common practice, no source
 CYCLE_US = 60000  # more than one cycle of 20 Hz ringing
 RINGING_ON_US = 20000
-# On the port that is to be rung: a lone peak, such as a bell's kick or the very end of a burst that was joined late,
-# reads 1 for ring_hold_us and at most two of ring_attack_us (pins). It is no ring to wait for, nor one to count.
-RING_US = 56000
+# On the port that is to be rung: a lone peak, such as a bell's kick, reads 1 for ring_hold_us and at most two of
+# ring_attack_us (pins). With two more there were 50 ms of ringing: of the very end of a burst, joined late, less than
+# that sounds no bell, and its tone cannot be heard. It is no ring to wait for, nor one to count.
+RING_US = 82000
 RINGING_OFF_US = 60000
 
 MASK = (1 << 30) - 1

@@ -27,6 +27,11 @@ from demo_ctl.wire import messages as m
 #: Ringing that comes back sooner was not gone: a missed cycle is no silence (facts R04).
 SAME_US = 100_000
 
+#: The shortest ring: its envelope in attacks, beside the hold. A lone peak, such as a relay's kick, has two; less than
+#: four is the end of a burst that was joined late, too short for a bell and for its tone to be heard. The board waits
+#: for no shorter ring either.
+LEAST = 4
+
 #: Range of a burst's end, in attacks.
 _END = 1.5
 _ROOT2 = sqrt(2.0)
@@ -52,7 +57,7 @@ def end_u_us(sight: Sight) -> float:
 
 
 def bursts(sight: Sight, port: int) -> list[Burst]:
-    """Give all ringing on a port in order. A lone peak, such as a relay's kick, is no burst."""
+    """Give all ringing on a port in order. What is shorter than the shortest ring is none."""
     welcome = sight.welcome
     raw: list[tuple[float, float, tuple[int, ...]]] = []
     rise, number = -inf, -1
@@ -72,7 +77,7 @@ def bursts(sight: Sight, port: int) -> list[Burst]:
             joined[-1] = (joined[-1][0], high, (*joined[-1][2], *numbers))
         else:
             joined.append((low, high, numbers))
-    lone_us = welcome.ring_hold_us + 2 * welcome.ring_attack_us
+    least_us = welcome.ring_hold_us + LEAST * welcome.ring_attack_us
     return [
         Burst(
             port,
@@ -81,7 +86,7 @@ def bursts(sight: Sight, port: int) -> list[Burst]:
             numbers,
         )
         for low, high, numbers in joined
-        if high - low >= lone_us
+        if high - low >= least_us
     ]
 
 

@@ -15,6 +15,7 @@ from demo_ctl.board import limits
 from demo_ctl.board.pins import Pins
 from demo_ctl.board.rates import Bucket, Losses
 from demo_ctl.board.sense import RING_US, Sense, filter_us
+from demo_ctl.measure.ringing import LEAST
 from demo_ctl.wire import messages as m
 
 I = m.Instruction  # noqa: E741
@@ -45,7 +46,7 @@ Stage = _load().Stage
         (m.CALLED, m.LOOP, 0, 0, 0, 5_000),
         (m.CALLED, m.NORMAL, 1, 1, 1, 5_000),
         (m.CALLING, m.REVERSED, 0, 0, 1, 5_000),
-        (m.CALLED, m.RINGING, 1, 0, 0, 56_000),
+        (m.CALLED, m.RINGING, 1, 0, 0, 82_000),
         (m.CALLED, m.RINGING, 0, 1, 0, 60_000),
         (m.UNUSED, m.RINGING, 1, 0, 0, 20_000),
         (m.MONITORED, m.LOOP, 1, 1, 0, 60_000),
@@ -218,8 +219,8 @@ def test_a_late_pass_judges_edges_by_their_own_stamps() -> None:
 
 
 def test_a_lone_peak_is_no_ring_to_wait_for_and_none_to_measure() -> None:
-    """Board and host draw the line at the same place: `measure.ringing.bursts` leaves out what is shorter."""
-    assert Pins.ring_hold_us + 2 * Pins.ring_attack_us == RING_US
+    """Board and host draw the line at the same place."""
+    assert Pins.ring_hold_us + LEAST * Pins.ring_attack_us == RING_US
 
 
 def test_an_edge_later_than_the_pass_waits_for_its_turn() -> None:
