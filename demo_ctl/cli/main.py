@@ -146,9 +146,19 @@ def main(arguments: Sequence[str] | None = None) -> int:
         return int(Exit.INTERRUPTED)
     except BrokenPipeError:
         # Whoever read our output has gone (`| head`). Nothing more can be said; do not complain about it.
-        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        _silence()
         return int(Exit.OK)
     except OSError as error:
         name = f"{error.filename}: " if error.filename else ""
         _say(f"{name}{error.strerror or error}")
+        _silence()
         return int(Exit.BAD_INPUT)
+
+
+def _silence() -> None:
+    """Let what standard output still holds go nowhere if it cannot be written: Python would complain at its exit."""
+    try:
+        sys.stdout.flush()
+    except OSError:
+        with suppress(OSError, ValueError):  # no file behind it: then nothing complains either
+            os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
