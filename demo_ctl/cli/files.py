@@ -2,10 +2,13 @@
 
 from __future__ import annotations
 
+from difflib import get_close_matches
 from pathlib import Path
 
 from demo_ctl.terms.errors import InputError, Place
 
+#: No more names of files than this in one message.
+MOST_NAMES = 12
 DEFAULT_UNIT = Path("configs/units/mossbrook.yaml")
 
 
@@ -26,9 +29,20 @@ def existing(given: str) -> Path:
     """Return the path of a file that must be there."""
     path = Path(given)
     if path.is_dir():
-        raise InputError("this is a folder, a file is wanted", where=Place(given))
+        raise InputError("this is a folder, a file is wanted", where=Place(given), next_step=_there(path, path))
     if not path.exists():
-        near = sorted(p.name for p in path.parent.glob("*.yaml")) if path.parent.is_dir() else []
-        hint = f"In that folder there are: {', '.join(near[:12])}." if near else "Check the spelling and the folder."
-        raise InputError("there is no such file", where=Place(given), next_step=hint)
+        raise InputError("there is no such file", where=Place(given), next_step=_there(path.parent, path))
     return path
+
+
+def _there(folder: Path, wanted: Path) -> str:
+    """Say what the folder has of this kind, what is spelt nearly alike first."""
+    kind = wanted.suffix if wanted != folder and wanted.suffix else ".yaml"
+    names = sorted(each.name for each in folder.glob(f"*{kind}")) if folder.is_dir() else []
+    if not names:
+        return "Check the spelling and the folder."
+    alike = get_close_matches(wanted.name, names, n=1)
+    if alike:
+        return f"Did you mean {folder / alike[0]}?"
+    more = " and more" if len(names) > MOST_NAMES else ""
+    return f"In that folder there are: {', '.join(names[:MOST_NAMES])}{more}."

@@ -6,10 +6,13 @@ import errno
 import os
 import sys
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from functools import cache
 
 from rich.console import Console
+
+#: Columns where nobody has said how many there are.
+PIPED = 120
 
 
 class _Screen(Console):
@@ -32,8 +35,18 @@ def reader_may_go() -> Iterator[None]:
 
 @cache
 def console() -> Console:
-    """Return the console on standard output. Where that is no terminal: no colour, and lines wide enough for tables."""
-    return _Screen(soft_wrap=False, highlight=False, width=None if sys.stdout.isatty() else 120)
+    """Return the console on standard output. Where that is no terminal: no colour, and lines as `_width` says."""
+    return _Screen(soft_wrap=False, highlight=False, width=None if sys.stdout.isatty() else _width())
+
+
+def _width() -> int:
+    """Columns for what is piped: those of the terminal it is likely read at (`| less`); with none, wide for tables."""
+    for stream in (2, 0):
+        with suppress(OSError):
+            columns = os.get_terminal_size(stream).columns
+            if columns > 0:
+                return min(columns, PIPED)
+    return PIPED
 
 
 @cache

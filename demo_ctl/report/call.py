@@ -5,9 +5,9 @@ Pure: values in, renderables out. Fits 80 columns; says everything in words, so 
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator
 
-from rich.console import RenderableType
+from rich.console import Console, ConsoleOptions, RenderableType, RenderResult
 from rich.padding import Padding
 from rich.table import Table
 from rich.text import Text
@@ -26,6 +26,8 @@ from demo_ctl.report.words import (
 )
 from demo_ctl.terms.outcome import Outcome
 
+#: Columns below which a table would lose its cells.
+NARROW = 66
 #: Groups in the order of a call, and the checks in each.
 GROUPS: dict[str, tuple[Check, ...]] = {
     "dialling": (
@@ -91,25 +93,44 @@ def _same_pulses(rows: list[Verdict]) -> list[Verdict]:
     return same if len(same) > 1 else []
 
 
-def _table(name: str, rows: list[Verdict]) -> Table:
-    table = Table(title=name.capitalize(), title_justify="left", title_style="bold", box=None, padding=(0, 1, 0, 0))
-    table.add_column("result", width=12, no_wrap=True, header_style="dim")
-    # Blanks, unlike a width, are given up on a narrow screen; on a wide one they line up all groups.
-    table.add_column("check".ljust(46), overflow="fold", header_style="dim")
-    table.add_column("measured", min_width=18, no_wrap=True, header_style="dim")
-    table.add_column("allowed", min_width=16, no_wrap=True, header_style="dim")
+class _Group:
+    """The checks of one group: a table, or on a screen too narrow for that, a short paragraph for each."""
+
+    def __init__(self, name: str, rows: list[Verdict]) -> None:
+        self.name = name.capitalize()
+        self.rows = [(outcome_text(row.outcome), *cells) for row, cells in _cells(rows)]
+
+    def __rich_console__(self, console: Console, options: ConsoleOptions) -> RenderResult:
+        if options.max_width >= NARROW:
+            yield self._table()
+            return
+        yield Text(self.name, style="bold")
+        for outcome, check, measured, allowed in self.rows:
+            yield outcome + Text(f": {check}: {measured} (allowed: {allowed})", style="")
+
+    def _table(self) -> Table:
+        table = Table(title=self.name, title_justify="left", title_style="bold", box=None, padding=(0, 1, 0, 0))
+        table.add_column("result", width=12, no_wrap=True, header_style="dim")
+        # Blanks, unlike a width, are given up on a narrow screen; on a wide one they line up all groups.
+        table.add_column("check".ljust(46), overflow="fold", header_style="dim")
+        table.add_column("measured", min_width=18, no_wrap=True, header_style="dim")
+        table.add_column("allowed", min_width=16, no_wrap=True, header_style="dim")
+        for outcome, *cells in self.rows:
+            table.add_row(outcome, *(Text(cell) for cell in cells))
+        return table
+
+
+def _cells(rows: list[Verdict]) -> Iterator[tuple[Verdict, tuple[str, str, str]]]:
+    """Each verdict's check, measured and allowed in words; digits that came as dialled share one."""
     same = _same_pulses(rows)
     digits = sum(1 for row in rows if row.check is Check.PULSES)
     for row in rows:
-        if row in same:
-            if row is same[0]:
-                which = f"each of {digits} digits" if len(same) == digits else f"{len(same)} of {digits} digits"
-                table.add_row(outcome_text(row.outcome), Text(f"pulses in {which}"), "as dialled", "as dialled")
-            continue
-        title, measured = title_words(row.title, row.required), measured_words(row.check, row.quantity)
-        cells = (title, measured, allowed_words(row.check, row.window))
-        table.add_row(outcome_text(row.outcome), *(Text(cell) for cell in cells))
-    return table
+        if row not in same:
+            title = title_words(row.title, row.required)
+            yield row, (title, measured_words(row.check, row.quantity), allowed_words(row.check, row.window))
+        elif row is same[0]:
+            which = f"each of {digits} digits" if len(same) == digits else f"{len(same)} of {digits} digits"
+            yield row, (f"pulses in {which}", "as dialled", "as dialled")
 
 
 def tally(judgement: Judgement) -> dict[Outcome, int]:
@@ -131,8 +152,8 @@ def summary(judgement: Judgement, status: str = "finished") -> str:
 
 
 def notable(judgement: Judgement) -> list[Verdict]:
-    """Verdicts that want a sentence: fails first, then missing, then marginal. Not-run ones are told together."""
-    order = (Outcome.FAIL, Outcome.NOT_MEASURED, Outcome.MARGINAL)
+    """Verdicts that want a sentence; fails last, where a small screen still shows them. Not-run ones get none."""
+    order = (Outcome.NOT_MEASURED, Outcome.MARGINAL, Outcome.FAIL)
     return [row for outcome in order for row in judgement.verdicts if row.outcome is outcome]
 
 
@@ -174,7 +195,7 @@ def call_tables(
         return parts
     for name, rows in grouped(judgement.verdicts).items():
         parts.append(Text(""))
-        parts.append(_table(name, rows))
+        parts.append(_Group(name, rows))
     if not all(row.required for row in judgement.verdicts):
         parts.append(Text(OPTIONAL_SAYS, style="dim"))
     parts.append(Text(""))

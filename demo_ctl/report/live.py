@@ -14,7 +14,7 @@ import re
 
 from rich.text import Text
 
-from demo_ctl.plan.model import Check, Plan
+from demo_ctl.plan.model import Check, Gate, Plan
 from demo_ctl.report.words import time_words
 from demo_ctl.terms.words import ordinal
 from demo_ctl.wire import messages as m
@@ -146,6 +146,11 @@ class LiveStory:
         return [(_done(label), _PLAIN)]
 
     def _ended(self, label: str, detail: str, port: int, index: int) -> list[Line]:
+        gate = self._person_at(index)
+        if gate is not None and detail == "opened":
+            return [("going on", _PLAIN), *self._next(index + 1)]
+        if gate is not None and detail == "limit":
+            return [(f"{gate.tell}: nobody said go on in time", _WARNING)]
         if detail == "limit":
             awaited = re.sub(r"^(?:await|hold for|let) ", "", label)
             return [(f"{awaited}: it did not come in time", _WARNING)]
@@ -195,21 +200,22 @@ class LiveStory:
         return []
 
     def _gate(self, label: str, detail: str, _port: int, index: int) -> list[Line]:
-        steps = self._plan.timeline.steps
-        gate = next((each for each in self._plan.gates if each.index == index), None)
-        if gate is None or gate.tone is not None:
-            return []  # it is heard soon, or missed aloud
-        if 0 <= index < len(steps) and steps[index].place in self._busied:
+        if any(gate.index == index and gate.tone is not None for gate in self._plan.gates):
+            return []  # the tone is heard soon, or missed aloud
+        if self._person_at(index) is None:
             # The person has been asked before the call.
             return [(label.replace("make busy:", "busy beforehand:", 1), _PLAIN)] if detail == "go on" else []
         if detail == "go on":
-            return [("going on", _PLAIN)]
-        return [
-            (
-                f"{label} - {'press Enter to go on' if self._enter else 'nobody can press Enter here'} ({detail})",
-                _WARNING,
-            )
-        ]
+            return []  # told as the board goes on
+        press = "press Enter to go on" if self._enter else "nobody can press Enter here"
+        return [(f"{label} - {press} ({detail})", _WARNING)]
+
+    def _person_at(self, index: int) -> Gate | None:
+        """The gate at this step, if a person is asked there."""
+        for gate in self._plan.gates:
+            if gate.index == index and gate.tone is None:
+                return None if self._plan.timeline.steps[index].place in self._busied else gate
+        return None
 
     def _tone(self, label: str, _detail: str, port: int, _index: int) -> list[Line]:
         self._passing.pop(port, None)
@@ -226,6 +232,7 @@ class LiveStory:
         why = _REASONS.get(detail, detail)
         if label == m.PLAN_STATES[m.RUNNING]:
             return self._next(0)
+        self._down.update(self._people)  # what is sensed now comes of that
         if label == m.PLAN_STATES[m.FINISHED]:
             return [("the call is over: every line is released", _PLAIN)]
         if label == m.PLAN_STATES[m.ENDED_EARLY]:

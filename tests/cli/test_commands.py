@@ -86,11 +86,14 @@ def test_a_broken_script_names_line_and_what_was_expected(
 @pytest.mark.parametrize(
     ("words", "code", "said"),
     [
-        (("call", "configs/calls/answred.yaml"), 2, "answered.yaml"),
+        (("call", "configs/calls/answred.yaml"), 2, "Did you mean configs/calls/answered.yaml?"),
+        (("call", "configs/calls/zzz.yaml"), 2, "In that folder there are: abandoned.yaml"),
+        (("call", "configs/calls"), 2, "In that folder there are: abandoned.yaml"),
         (("call", ANSWERED, "--pace", "1/0"), 2, "--pace"),
         (("call", ANSWERED, "--pace", "9"), 2, "between 1/50 and 4"),
         (("call", ANSWERED, "--unit", "nowhere.yaml"), 2, "no such file"),
-        (("call", ANSWERED, "--unit", "configs"), 2, "folder"),
+        (("call", ANSWERED, "--unit", "configs"), 2, "this is a folder"),
+        (("record", "no-such.jsonl"), 2, "Check the spelling"),
         (("call", ANSWERED, "--port", "/dev/not-there"), 3, "/dev/not-there"),
         (("call", ANSWERED, "--port", "nonsense://x"), 3, "nonsense"),
         (("call", ANSWERED, "--port", "bench://?speed=9"), 3, "speed"),

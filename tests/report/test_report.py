@@ -217,6 +217,21 @@ def test_any_result_fits_and_says_in_words_what_colour_says(values: list[tuple[f
     assert "\x1b[" in bare
 
 
+@pytest.mark.parametrize("width", [20, 40, 65, 66, 80])
+def test_a_narrow_screen_loses_nothing(width: int) -> None:
+    made, judgement = result(trip=Quantity(312, "ms", 1))
+    out = io.StringIO()
+    for part in call_tables(made, judgement):
+        Console(file=out, width=width, highlight=False).print(part)
+    said = "".join(out.getvalue().split())
+    for row in judgement.verdicts:
+        if row.check is not Check.PULSES:
+            for cell in (row.title, measured_words(row.check, row.quantity), allowed_words(row.check, row.window)):
+                assert "".join(cell.split()[-1]) in said, cell
+    if width < 66:
+        assert "FAIL:ringingtripsatcalled:312±2ms(allowed:atmost200ms)" in said
+
+
 def test_json_is_whole_and_stable() -> None:
     made, judgement = result(trip=Quantity(312, "ms", 1), cut=None)
     data = json.loads(json.dumps(call_json(made, judgement, status="finished", simulated=True), allow_nan=False))
@@ -420,9 +435,13 @@ def test_a_gate_says_what_to_press_if_anything_can_be_pressed() -> None:
     # Braces and brackets of a script's own words are only words.
     made = replace(plan(), gates=(Gate(1, 1, 0, None, "say {this} [now]", 60_000_000),))
     waits = ("gate", 0, "say {this} [now]", "60 s at most", 0, 1)
-    assert _story(waits, ("gate", 5, "say {this} [now]", "go on", 0, 1), made=made) == [
+    pressed = ("gate", 5, "say {this} [now]", "go on", 0, 1)  # of that, the item knows no instant of its own
+    assert _story(waits, pressed, ("ended", 3_000_000, "hold", "opened", 0, 1), made=made) == [
         "0.00 s  say {this} [now] - press Enter to go on (60 s at most)",
-        "0.00 s  going on",
+        "3.00 s  going on",
+    ]
+    assert _story(("ended", 60_000_000, "hold", "limit", 0, 1), made=made) == [
+        "60.00 s  say {this} [now]: nobody said go on in time"
     ]
     assert _story(waits, made=made, enter=False) == [
         "0.00 s  say {this} [now] - nobody can press Enter here (60 s at most)"
