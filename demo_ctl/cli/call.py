@@ -189,7 +189,7 @@ def _show(args: argparse.Namespace, result: CallResult) -> None:
         console().print()
         for part in call_tables(result.plan, result.judgement, **_ending(result)):
             console().print(part)
-        if args.record:
+        if args.record and result.record_trouble is None:
             print(f"Recorded in {Path(args.record)}")
         if args.truth:
             print(f"What happened inside the simulated unit is in {Path(args.truth)}")
@@ -197,6 +197,7 @@ def _show(args: argparse.Namespace, result: CallResult) -> None:
         print(f"demo_ctl: {result.error}", file=sys.stderr)
     if result.record_trouble is not None:
         print(f"demo_ctl: the record is not whole: {result.record_trouble}", file=sys.stderr)
+        print(f"  {Path(args.record)} holds the call up to there. The call itself went on.", file=sys.stderr)
 
 
 def _ending(result: CallResult) -> Ending:
