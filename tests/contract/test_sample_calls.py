@@ -27,12 +27,12 @@ from demo_ctl.plan.model import Plan
 from demo_ctl.run.perform import perform
 from demo_ctl.run.result import CallResult, Status
 from demo_ctl.script.load import load_call
-from demo_ctl.terms.outcome import Outcome
+from demo_ctl.terms.outcome import Exit, Outcome
 
 ROOT = Path(__file__).resolve().parents[2]
 UNITS = ("mossbrook", "travelling")
 CALLS = tuple(sorted(p.stem for p in (ROOT / "configs/calls").glob("*.yaml")))
-AT_ONCE = 7
+AT_ONCE = 5
 add_url_package("demo_ctl.bench")
 
 
@@ -152,6 +152,12 @@ def test_over_a_pseudo_terminal_in_real_time() -> None:
     done = {}
     for first in range(0, len(cases), AT_ONCE):
         done.update(_over_pty(cases[first : first + AT_ONCE]))
+    # A machine that other work held up for longer than the board's silence limit gets one more chance, by itself:
+    # the board was right to release the line, and that is tested elsewhere.
+    for case in [
+        case for case, (code, _, err) in done.items() if code == int(Exit.BOARD_TROUBLE) and "heartbeat" in err
+    ]:
+        done.update(_over_pty([case]))
     for (call, unit, board), (code, verdicts, err) in done.items():
         assert code == 0, f"{call} on {unit}, {board}: {verdicts} {err[-2000:]}"
         assert verdicts == _verdicts(_place(_plan(call, unit), unit, "python")), f"{call} on {unit}, {board}"
