@@ -174,11 +174,11 @@ def _worst(sight: Sight, expectation: Expectation, figures: list[tuple[float, tu
 
 
 def ring_on(sight: Sight, expectation: Expectation) -> Measurement:
-    """Worst whole burst. The first may be cut short by the connector's arrival, the last by the answer."""
+    """Worst whole burst. The first may be cut short by the connector's arrival, the last by the answer or a stop."""
     found = _seen(sight, expectation)
     if isinstance(found, Measurement):
         return found
-    until_us = sight.stretch(0, expectation.until).end_us
+    until_us = min(sight.stretch(0, expectation.until).end_us, sight.over_us)
     whole = [
         (burst.end_us - burst.begin_us, burst.numbers, f"ring {place}")
         for place, burst in enumerate(found, 1)

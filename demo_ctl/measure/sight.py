@@ -59,6 +59,8 @@ class Sight:
         self._audio_lost: list[tuple[int, int]] = []
         self.start_us = self.end_us = 0
         self.finished = False
+        #: When the plan was over, for whatever reason; infinitely late when the board did not say.
+        self.over_us = inf
         self._heard: dict[tuple[int, Tone], tuple[Heard, ...]] = {}
         started = False
         for event in observation.events:
@@ -80,6 +82,7 @@ class Sight:
                     self.start_us, started = event.at_us, True
                 elif state in (m.FINISHED, m.ENDED_EARLY):
                     self.finished = state == m.FINISHED
+                    self.over_us = event.at_us
             self.end_us = max(self.end_us, event.at_us)
         if not started and observation.events:
             self.start_us = min(event.at_us for event in observation.events)

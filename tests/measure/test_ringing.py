@@ -201,3 +201,16 @@ def test_must_not_ring_is_unsettled_when_the_call_ends_early(new_scene: Make) ->
     assert scene.one().quantity is None
     ring(scene, 4, S, 1.5 * S)
     assert scene.one().quantity.value == 1
+
+
+def test_a_ring_that_the_stop_cut_short_is_not_a_whole_one(new_scene: Make) -> None:
+    scene = new_scene()
+    index = dialled(scene)
+    scene.expect(Check.RING_ON, index, index, other_port=2)
+    ring(scene, 2, 2 * S, 4 * S)
+    ring(scene, 2, 8 * S, 10 * S)
+    ring(scene, 2, 14 * S, 15 * S)  # the board took ringing off
+    scene.end(15 * S, early=m.R_STOP)
+    quantity = scene.one().quantity
+    assert quantity is not None
+    assert abs(quantity.value - 2000) <= 2 * quantity.u
