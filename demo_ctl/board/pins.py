@@ -17,6 +17,7 @@ class Pins:
     ports = 4
     simulated = 0
     firmware_boot = 0  # differs from boot to boot
+    board = 0  # differs from board to board: 64 bits at most
     # Declared in WELCOME, microseconds (see wire.messages.Welcome).
     stamp_blur_us = 50
     loop_blur_us = 200
@@ -58,8 +59,20 @@ class Pins:
         raise NotImplementedError
 
     def inputs(self):
-        """Return the board's own inputs now (wire.messages.IN_*): chain, mirrors, key, button."""
+        """Return the board's own inputs now (wire.messages.IN_*): chain, mirrors, key, button, night, alarms."""
         raise NotImplementedError
+
+    def bus(self):
+        """Return the newest reading of the ringing bus: (count, bus mV, bus uA, supply mV, battery mV), rms.
+
+        count goes up by one, modulo 256, with every reading; there is one at least every 50 ms. bus is behind the
+        guard's contacts, supply is the generator in front of them.
+        """
+        raise NotImplementedError
+
+    def memory_low(self):
+        """Return whether memory runs short, as of the last collection."""
+        return False
 
     # Outputs.
     def set_loop(self, port, closed):
@@ -74,7 +87,14 @@ class Pins:
         raise NotImplementedError
 
     def pump(self):
-        """Move the ringing guard's pump once. The guard's relays fall 40..60 ms after the last move."""
+        """Move both of the ringing guard's pumps once. The guard's relays fall 40..60 ms after the last move.
+
+        The stages refuse direct current, moves less than 3 ms apart and moves more than 40 ms apart.
+        """
+        raise NotImplementedError
+
+    def permit(self):
+        """Move the supply permit's pump once. Its contactor falls 40..60 ms after the last move."""
         raise NotImplementedError
 
     # Listening.

@@ -17,15 +17,13 @@ from demo_ctl.wire.codec import WireError, decode, encode
 from demo_ctl.wire.framing import Deframer, frame
 from demo_ctl.wire.messages import (
     E_UNKNOWN,
+    REPLIES,
     Answer,
     Audio,
     Beat,
     Event,
     EventAck,
     Heartbeat,
-    Hello,
-    Status,
-    StatusRequest,
     Welcome,
 )
 
@@ -119,7 +117,7 @@ class BoardSession:
         self._queue(sequence, message)
 
     def send(self, message):
-        """Send WELCOME (which answers HELLO), STATUS (which answers STATUS_REQUEST) or BEAT.
+        """Send a reply (messages.REPLIES) or BEAT.
 
         Few wait at a time; one that finds no room is dropped, and the host asks again.
         """
@@ -132,7 +130,7 @@ class BoardSession:
                     return
         elif self._command and self._reply is None:
             asked = type(decode(self._command)[1])
-            if (asked is Hello and kind is Welcome) or (asked is StatusRequest and kind is Status):
+            if asked in REPLIES and kind is REPLIES[asked]:
                 self._reply = message
                 sequence = self._command[1]
         self._queue(sequence, message)

@@ -10,14 +10,13 @@ from demo_ctl.wire.codec import WireError, decode, encode
 from demo_ctl.wire.framing import Deframer, frame
 from demo_ctl.wire.messages import (
     OK,
+    REPLIES,
     Answer,
     Audio,
     Event,
     EventAck,
     Heartbeat,
     Hello,
-    Status,
-    StatusRequest,
     Welcome,
 )
 
@@ -36,7 +35,7 @@ class HostLost(Exception):
 class HostSession:
     """What the host's client holds.
 
-    answered: what answered the last request (Answer, Welcome or Status), None while it is outstanding.
+    answered: what answered the last request (Answer, or the reply of its own), None while it is outstanding.
     bad_frames: how many frames were refused, the board's greeting text included.
     """
 
@@ -101,14 +100,12 @@ class HostSession:
     def _answers(self, kind, message, request):
         """Return whether `message` is what `request`, the one outstanding, waits for."""
         asked = type(request)
-        if asked is Hello and kind is Welcome:
-            return message.nonce == request.nonce
-        if asked is StatusRequest and kind is Status:
+        if asked in REPLIES and kind is REPLIES[asked]:
             return message.nonce == request.nonce
         if kind is not Answer or message.to != self._sequence:
             return False
-        # These two are only ever refused by an answer: an OK is a late one of another session.
-        return message.code != OK or (asked is not Hello and asked is not StatusRequest)
+        # Those with replies of their own are only ever refused by an answer: an OK is a late one of another session.
+        return message.code != OK or asked not in REPLIES
 
     def _begin(self):
         self._welcomed = True

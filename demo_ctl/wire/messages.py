@@ -8,6 +8,7 @@ Ports count from 1; port 0 means "none" or "the board itself".
 
 from binascii import crc32
 from collections import namedtuple
+from struct import pack
 
 PROTOCOL = 1
 
@@ -76,6 +77,36 @@ R_CHAIN = 7  # the interlock chain is open
 R_ENDED = 8  # the plan ended
 R_UNEXPECTED_RINGING = 9  # ringing on a port where none is expected
 R_NEW_HELLO = 10  # another hello arrived while a plan ran
+R_LOCKED = 11  # booted: the key has not been turned off and on yet
+R_KEY = 12  # the key is off, or not where it must be
+R_DISCREPANCY = 13  # the chain's two channels disagreed for too long
+R_STUCK_CHAIN = 14  # the key went off and a channel of the chain did not open
+R_MIRROR = 15  # a guard relay is not where its mirror contact should say
+R_NO_SILENCE = 16  # the pump stopped, and relays or bus voltage did not follow
+R_BUS = 17  # ringing voltage on the bus while the guard is open
+R_OVERCURRENT = 18
+R_OVERVOLTAGE = 19
+R_SUPPLY = 20  # generator or battery voltage is not sane
+R_STALE = 21  # the bus is not measured any more
+R_BURST = 22  # one burst without a pause
+R_CALL = 23  # ringing allowed for too long in one call
+R_HOUR = 24  # ringing allowed for too long in one hour
+R_LOOP = 25  # the firmware's loop took too long
+R_CLOCK = 26  # the board's clock jumped
+R_MEMORY = 27  # the board's memory runs out
+R_TOKEN = 28  # a check was not made in a pass
+R_OFF_HOOK = 29  # a telephone off the hook where none should be
+R_PRESENCE = 30  # somebody is there, at night
+R_COVERS = 31  # covers not proven closed, at night
+R_PLACE = 32  # this end may not be rung in this mode
+R_VISITORS = 33  # the visitors' session is over: the key opens another
+R_NOT_ARMED = 34  # the guard could not prove itself in time
+R_FUSE = 35
+R_RELEASE = 36
+R_SUPERVISORY = 37
+R_SMOKE = 38
+R_LEASE = 39  # the supply permit was not asked for again
+R_NOT_HOME = 40  # a switch did not come home in time
 R_NAMES = (
     "",
     "stopped by the host",
@@ -88,11 +119,91 @@ R_NAMES = (
     "plan ended",
     "ringing where none is expected",
     "another host said hello",
+    "locked since the board started",
+    "key off",
+    "the chain's two channels disagree",
+    "a channel of the chain does not open",
+    "a guard relay is not where it should be",
+    "no silence after ringing was taken off",
+    "voltage on the ringing bus with the guard open",
+    "too much ringing current",
+    "ringing voltage too high",
+    "generator or battery voltage not right",
+    "the ringing bus is not measured",
+    "a burst without its pause",
+    "too much ringing in one call",
+    "too much ringing in one hour",
+    "the board's loop took too long",
+    "the board's clock jumped",
+    "the board's memory runs out",
+    "a check was left out",
+    "a telephone off the hook where none should be",
+    "somebody is there",
+    "covers not proven closed",
+    "this line may not be rung now",
+    "the visitors' session is over",
+    "the guard did not prove itself in time",
+    "fuse alarm",
+    "release alarm",
+    "supervisory alarm",
+    "smoke",
+    "the supply permit ran out",
+    "a switch did not come home",
 )
 
 # Guard states (EV_GUARD, BEAT, STATUS).
-G_OFF, G_ALLOWED = 0, 1
-GUARD_STATES = ("off", "ringing allowed")
+G_SAFE, G_LIVE, G_LOCKED, G_KEY_OFF, G_PROVING, G_ARMED, G_FALLING, G_TRIPPED = 0, 1, 2, 3, 4, 5, 6, 7
+GUARD_STATES = ("safe", "ringing allowed", "locked", "key off", "proving", "armed", "ringing taken off", "tripped")
+
+# What kind of plan (BEGIN): a call, or a visitors' session on monitored ports with limits of its own.
+PLAN_CALL, PLAN_VISITORS = 0, 1
+
+# Which limits hold (SAFETY): the key's position and the plan decide.
+MODE_DAY, MODE_NIGHT, MODE_VISITORS = 0, 1, 2
+MODES = ("day", "night", "visitors")
+
+# The board's limits, in the order of IN_FORCE; TIGHTEN names one by its index. The host may make the first ones
+# (before L_PAUSE_MS) smaller, never larger; the rest are constants, told so that a host can prove what is in force.
+L_HEARTBEAT_MS = 0  # a silence as long as this releases everything
+L_WINDOW_MS = 1  # longest ringing window
+L_BURST_MS = 2  # longest ringing without a pause
+L_CALL_MS = 3  # longest time that ringing is allowed in one plan
+L_HOUR_MS = 4  # and in any one hour
+L_CURRENT_mA = 5  # ringing bus, rms
+L_CEILING_V = 6  # ringing voltage, rms; a high battery makes it lower by itself
+L_PAUSE_MS = 7  # shorter gaps do not end a burst
+L_NIGHT_WINDOW_MS, L_NIGHT_BURST_MS, L_NIGHT_CALL_MS, L_NIGHT_HOUR_MS = 8, 9, 10, 11
+L_VISITORS_WINDOW_MS, L_VISITORS_BURST_MS, L_VISITORS_CALL_MS, L_VISITORS_HOUR_MS = 12, 13, 14, 15
+L_VISITORS_MS = 16  # how long after the key was turned on a visitors' session may run
+L_PUMP_US, L_LOOP_US, L_PULL_US, L_HOLD_US, L_DROP_US, L_PROVE_US, L_APART_US, L_ODD_US, L_KEY_US = tuple(range(17, 26))
+LIMIT_NAMES = (
+    "heartbeat ms",
+    "window ms",
+    "burst ms",
+    "call ms",
+    "hour ms",
+    "current mA",
+    "ceiling V",
+    "pause ms",
+    "night window ms",
+    "night burst ms",
+    "night call ms",
+    "night hour ms",
+    "visitors window ms",
+    "visitors burst ms",
+    "visitors call ms",
+    "visitors hour ms",
+    "visitors session ms",
+    "pump us",
+    "loop us",
+    "pull us",
+    "hold us",
+    "drop us",
+    "prove us",
+    "apart us",
+    "odd us",
+    "key us",
+)
 
 # Answer codes (ANSWER).
 OK = 0
@@ -118,6 +229,25 @@ ANSWERS = (
 
 # Inputs of the board (BEAT, STATUS): 1 is the safe-to-run reading; a broken wire reads 0.
 IN_CHAIN_A, IN_CHAIN_B, IN_MIRROR_A, IN_MIRROR_B, IN_KEY, IN_BUTTON = 1, 2, 4, 8, 16, 32
+IN_NIGHT = 64  # the key stands at night (IN_KEY reads 1 too)
+IN_COVERS = 128  # the covers' second contacts: proven closed
+IN_ALONE = 256  # the presence detector sees nobody
+IN_FUSE, IN_RELEASE, IN_SUPERVISORY, IN_SMOKE = 512, 1024, 2048, 4096  # alarm contacts: open is alarm
+INPUTS = (
+    "chain A",
+    "chain B",
+    "mirror A",
+    "mirror B",
+    "key",
+    "button",
+    "key at night",
+    "covers",
+    "nobody there",
+    "fuse alarm contact",
+    "release alarm contact",
+    "supervisory alarm contact",
+    "smoke contact",
+)
 
 TABLE = {}  # type code -> (constructor, struct of the fixed part, whether bytes follow it)
 CODES = {}  # constructor -> type code
@@ -136,14 +266,19 @@ def _message(code, name, layout, fields, tail=False):
 Hello = _message(0x01, "Hello", "<BII", ("protocol", "table", "nonce"))
 Heartbeat = _message(0x02, "Heartbeat", "<I", ("next_event",))  # answered by BEAT, never retried
 EventAck = _message(0x03, "EventAck", "<IB", ("next_event", "resend"))  # not answered
-Begin = _message(0x04, "Begin", "<IHBBBB", ("plan", "total", "role1", "role2", "role3", "role4"))
+Begin = _message(0x04, "Begin", "<IHBBBBB", ("plan", "total", "role1", "role2", "role3", "role4", "kind"))
 Load = _message(0x05, "Load", "<HB", ("first", "many", "data"), True)  # data: so many instructions of 12 bytes
 Commit = _message(0x06, "Commit", "<II", ("plan", "crc"))  # crc: CRC-32 of all instructions, in order
 Start = _message(0x07, "Start", "<I", ("plan",))
 Go = _message(0x08, "Go", "<H", ("gate",))
 Stop = _message(0x09, "Stop", "<B", ("reason",))
 StatusRequest = _message(0x0A, "StatusRequest", "<I", ("nonce",))  # answered by STATUS
-Limits = _message(0x0B, "Limits", "<HI", ("heartbeat_ms", "ring_window_ms"))  # 0: leave as it is
+# 0x0B was a message of two limits; its number is not used again.
+Tighten = _message(0x0C, "Tighten", "<BI", ("which", "value"))  # which: L_...
+SafetyRequest = _message(0x0D, "SafetyRequest", "<I", ("nonce",))  # answered by SAFETY
+LimitsRequest = _message(0x0E, "LimitsRequest", "<I", ("nonce",))  # answered by IN_FORCE
+TripRequest = _message(0x0F, "TripRequest", "<IB", ("nonce", "back"))  # answered by TRIP; back: 0 is the newest
+Permit = _message(0x10, "Permit", "<HB", ("lease_ms", "reason"))  # 0 ms: given up, reason R_LEASE or R_NOT_HOME
 
 # Board to host.
 Welcome = _message(
@@ -174,15 +309,73 @@ Welcome = _message(
     ),
 )
 Answer = _message(0x82, "Answer", "<BBI", ("to", "code", "detail"))  # to: sequence of the command
-Beat = _message(0x83, "Beat", "<QBBB", ("now_us", "plan_state", "guard", "inputs"))
+Beat = _message(0x83, "Beat", "<QBBH", ("now_us", "plan_state", "guard", "inputs"))
 Event = _message(0x84, "Event", "<IQBBI", ("number", "at_us", "kind", "port", "value"))
 Status = _message(
     0x85,
     "Status",
-    "<IQBBHBHBI",
+    "<IQBBHBHHI",
     ("nonce", "now_us", "plan_state", "reason", "step", "guard", "levels", "inputs", "bad_frames"),
 )  # levels: bit (port - 1) * 4 + signal, debounced
 Audio = _message(0x86, "Audio", "<QQB", ("first", "at_us", "port", "data"), True)  # data: 16-bit words
+
+Safety = _message(
+    0x87,
+    "Safety",
+    "<IQQBBBBHHIIIIIIBBB",
+    (
+        "nonce",
+        "now_us",
+        "board",  # the chip's own number
+        "state",  # G_...
+        "reason",  # why it is there
+        "obstacle",  # what would keep ringing from being allowed now (R_...); R_NONE: nothing
+        "mode",  # MODE_...
+        "inputs",
+        "exercised",  # IN_... bits that were seen in both positions since the board started
+        "bus_mV",  # ringing bus behind the guard, rms
+        "bus_uA",
+        "supply_mV",  # generator in front of the guard, rms
+        "battery_mV",
+        "call_left_ms",  # how long ringing may still be allowed in this call
+        "hour_left_ms",  # and in this hour
+        "trips",  # since the board started, 255 at most
+        "permit",  # 1: the unit's supply is permitted
+        "permit_reason",  # R_...: why not
+    ),
+)
+InForce = _message(0x88, "InForce", "<II", ("nonce", "digest", "data"), True)  # data: LIMIT_NAMES values, 32 bits each
+Trip = _message(
+    0x89,
+    "Trip",
+    "<IBQBBBBHHIIIIII",
+    (
+        "nonce",
+        "back",
+        "at_us",
+        "reason",  # R_NONE: there was no such trip
+        "worse",  # R_NO_SILENCE when silence did not follow; else R_NONE
+        "state",  # the guard's state before
+        "port",  # who was being rung
+        "inputs",
+        "levels",
+        "bus_mV",
+        "bus_uA",
+        "supply_mV",
+        "battery_mV",
+        "plan",
+        "step",
+    ),
+)
+
+# Requests that are answered by a message of their own, which carries the request's nonce; all others by ANSWER.
+REPLIES = {
+    Hello: Welcome,
+    StatusRequest: Status,
+    SafetyRequest: Safety,
+    LimitsRequest: InForce,
+    TripRequest: Trip,
+}
 
 # One instruction of a timeline.
 Instruction = namedtuple("Instruction", ("op", "port", "x", "a", "b"))
@@ -198,3 +391,8 @@ AUDIO_BLOCK_US = 14000
 AUDIO_REST = 2176
 
 TABLE_HASH = crc32("\n".join(_TEXT).encode())  # both sides must have been built from the same table
+
+
+def limits_digest(data, firmware):
+    """Return the digest of IN_FORCE: of the limits' bytes, this table and the firmware's version together."""
+    return crc32(pack("<IH", TABLE_HASH, firmware), crc32(data))

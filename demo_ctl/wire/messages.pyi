@@ -57,8 +57,6 @@ R_ENDED: int
 R_UNEXPECTED_RINGING: int
 R_NEW_HELLO: int
 R_NAMES: tuple[str, ...]
-G_OFF: int
-G_ALLOWED: int
 GUARD_STATES: tuple[str, ...]
 OK: int
 E_UNKNOWN: int
@@ -76,6 +74,86 @@ IN_MIRROR_A: int
 IN_MIRROR_B: int
 IN_KEY: int
 IN_BUTTON: int
+R_LOCKED: int
+R_KEY: int
+R_DISCREPANCY: int
+R_STUCK_CHAIN: int
+R_MIRROR: int
+R_NO_SILENCE: int
+R_BUS: int
+R_OVERCURRENT: int
+R_OVERVOLTAGE: int
+R_SUPPLY: int
+R_STALE: int
+R_BURST: int
+R_CALL: int
+R_HOUR: int
+R_LOOP: int
+R_CLOCK: int
+R_MEMORY: int
+R_TOKEN: int
+R_OFF_HOOK: int
+R_PRESENCE: int
+R_COVERS: int
+R_PLACE: int
+R_VISITORS: int
+R_NOT_ARMED: int
+R_FUSE: int
+R_RELEASE: int
+R_SUPERVISORY: int
+R_SMOKE: int
+R_LEASE: int
+R_NOT_HOME: int
+G_SAFE: int
+G_LIVE: int
+G_LOCKED: int
+G_KEY_OFF: int
+G_PROVING: int
+G_ARMED: int
+G_FALLING: int
+G_TRIPPED: int
+PLAN_CALL: int
+PLAN_VISITORS: int
+MODE_DAY: int
+MODE_NIGHT: int
+MODE_VISITORS: int
+L_HEARTBEAT_MS: int
+L_WINDOW_MS: int
+L_BURST_MS: int
+L_CALL_MS: int
+L_HOUR_MS: int
+L_CURRENT_mA: int
+L_CEILING_V: int
+L_PAUSE_MS: int
+L_NIGHT_WINDOW_MS: int
+L_NIGHT_BURST_MS: int
+L_NIGHT_CALL_MS: int
+L_NIGHT_HOUR_MS: int
+L_VISITORS_WINDOW_MS: int
+L_VISITORS_BURST_MS: int
+L_VISITORS_CALL_MS: int
+L_VISITORS_HOUR_MS: int
+L_VISITORS_MS: int
+L_PUMP_US: int
+L_LOOP_US: int
+L_PULL_US: int
+L_HOLD_US: int
+L_DROP_US: int
+L_PROVE_US: int
+L_APART_US: int
+L_ODD_US: int
+L_KEY_US: int
+IN_NIGHT: int
+IN_COVERS: int
+IN_ALONE: int
+IN_FUSE: int
+IN_RELEASE: int
+IN_SUPERVISORY: int
+IN_SMOKE: int
+MODES: tuple[str, ...]
+LIMIT_NAMES: tuple[str, ...]
+INPUTS: tuple[str, ...]
+REPLIES: dict[Any, Any]
 INSTRUCTION: str
 INSTRUCTION_BYTES: int
 LOAD_MOST: int
@@ -106,6 +184,7 @@ class Begin(NamedTuple):
     role2: int
     role3: int
     role4: int
+    kind: int
 
 class Load(NamedTuple):
     first: int
@@ -128,9 +207,23 @@ class Stop(NamedTuple):
 class StatusRequest(NamedTuple):
     nonce: int
 
-class Limits(NamedTuple):
-    heartbeat_ms: int
-    ring_window_ms: int
+class Tighten(NamedTuple):
+    which: int
+    value: int
+
+class SafetyRequest(NamedTuple):
+    nonce: int
+
+class LimitsRequest(NamedTuple):
+    nonce: int
+
+class TripRequest(NamedTuple):
+    nonce: int
+    back: int
+
+class Permit(NamedTuple):
+    lease_ms: int
+    reason: int
 
 class Welcome(NamedTuple):
     protocol: int
@@ -188,6 +281,50 @@ class Audio(NamedTuple):
     at_us: int
     port: int
     data: bytes
+
+class Safety(NamedTuple):
+    nonce: int
+    now_us: int
+    board: int
+    state: int
+    reason: int
+    obstacle: int
+    mode: int
+    inputs: int
+    exercised: int
+    bus_mV: int
+    bus_uA: int
+    supply_mV: int
+    battery_mV: int
+    call_left_ms: int
+    hour_left_ms: int
+    trips: int
+    permit: int
+    permit_reason: int
+
+class InForce(NamedTuple):
+    nonce: int
+    digest: int
+    data: bytes
+
+class Trip(NamedTuple):
+    nonce: int
+    back: int
+    at_us: int
+    reason: int
+    worse: int
+    state: int
+    port: int
+    inputs: int
+    levels: int
+    bus_mV: int
+    bus_uA: int
+    supply_mV: int
+    battery_mV: int
+    plan: int
+    step: int
+
+def limits_digest(data: bytes, firmware: int) -> int: ...
 
 class Instruction(NamedTuple):
     op: int

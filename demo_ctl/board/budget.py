@@ -1,0 +1,71 @@
+"""How much ringing there may be: one burst, one call, one hour. Pure: no pins, no clock, nothing allocated.
+
+Two things are counted. *Live* is time in which the guard lets the generator through; it is counted for the call (the
+plan) and for the hour. *Ringing* is time in which current flows into the bus or a port senses ringing; it is counted
+for the burst: a burst ends with a pause, and shorter gaps do not end it. A burst that goes on without its pause is a
+stuck interrupter or a connector that was not tripped, and no plan explains it.
+
+The hour's budget is a bucket: it holds half of the hour's limit and takes an hour to fill by that half again. So in any
+hour, wherever it begins, no more than the limit is spent; and after a full day of rest there is half of it at once.
+"""
+
+from demo_ctl.wire.messages import R_BURST, R_CALL, R_HOUR, R_NONE
+
+HOUR_MS = 3600000
+QUANTUM_US = 1000  # the bucket fills by so much at a time, so that it fills the same however often `step` is called
+
+
+def _rest_for_quantum_us(hour_us):
+    """Rest that fills one quantum: half of the limit is filled in an hour. Rounded up, for safety."""
+    half_ms = max(1, hour_us // 2000)
+    return QUANTUM_US * -(-HOUR_MS // half_ms)
+
+
+class Budget:
+    """Three counters. Limits are in microseconds, of the mode that holds now; they may shrink at any time."""
+
+    def __init__(self):
+        self.burst_us = 0  # of the burst that runs
+        self.still_us = 0  # since ringing was last seen
+        self.call_us = 0  # live in this call
+        self.spent_us = 0  # of the hour's bucket, which holds half of the hour's limit
+        self.rest_us = 0  # time not live that has not yet filled a quantum
+
+    def new_call(self):
+        """A plan starts."""
+        self.call_us = 0
+
+    def step(self, elapsed_us, live, ringing, limits):
+        """Time passed. live, ringing: during it. limits: (burst_us, pause_us, call_us, hour_us).
+
+        Return R_NONE, or the limit that is reached while live.
+        """
+        burst_us, pause_us, call_us, hour_us = limits
+        if ringing:
+            # A gap shorter than a pause belongs to the burst.
+            self.burst_us = min(self.burst_us + self.still_us + elapsed_us, burst_us)
+            self.still_us = 0
+        else:
+            self.still_us = min(self.still_us + elapsed_us, pause_us)
+            if self.still_us >= pause_us:
+                self.burst_us = self.still_us = 0
+        if not live:
+            if self.spent_us:
+                rest_us = self.rest_us + elapsed_us
+                quantum_us = _rest_for_quantum_us(hour_us)
+                self.spent_us = max(0, self.spent_us - rest_us // quantum_us * QUANTUM_US)
+                self.rest_us = rest_us % quantum_us
+            return R_NONE
+        self.call_us = min(self.call_us + elapsed_us, call_us)
+        self.spent_us = min(self.spent_us + elapsed_us, hour_us // 2)
+        if self.burst_us >= burst_us:
+            return R_BURST
+        if self.call_us >= call_us:
+            return R_CALL
+        if self.spent_us >= hour_us // 2:
+            return R_HOUR
+        return R_NONE
+
+    def left_us(self, limits):
+        """Return how long ringing may still be live: by the call's limit and the hour's."""
+        return max(0, min(limits[2] - self.call_us, limits[3] // 2 - self.spent_us))

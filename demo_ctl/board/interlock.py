@@ -1,0 +1,279 @@
+"""The interlock: whether the pump moves in this pass. Pure: no pins, no clock, nothing allocated.
+
+Theory of operation
+-------------------
+Facts and elapsed time go in, one word comes out: move the pump now, or not. Every fact is a bit that reads 1 when it
+speaks for ringing, so that what is missing, broken or unknown reads 0 and speaks against it. `fault` is the word of
+the watches around this module (over-current, ringing where none should be, a budget spent, a clock gone wrong...):
+any reason other than R_NONE trips.
+
+    LOCKED   --key off--> KEY_OFF --key on, both channels were seen open--> SAFE        (boot begins in LOCKED)
+    SAFE     --everything ready--> PROVING --ready all the while--> ARMED --window--> LIVE
+    PROVING, ARMED  --anything not ready--> SAFE                                        (withdrawn; proves itself again)
+    LIVE     --window closed--> FALLING --relays down, bus quiet--> SAFE                (withdrawn)
+    SAFE     --key off--> KEY_OFF
+    any      --a reason to trip--> TRIPPED --key off, by a person, after it--> KEY_OFF
+
+LIVE is the only state in which the pump moves, and it moves only in a pass in which every condition of LIVE was looked
+at and held. What trips is the table in `_reason`. Time is counted in ages that stop one tick past the last limit
+they are compared with: small integers, and a finite number of states, so that `demo_ctl safety explore` can visit
+every one of them.
+
+Two laws for whoever calls: `step` may be called at any instant, more often changes nothing; and it must be called
+again after `wait_us` at the latest (FAR_US: only when a fact changes).
+"""
+
+from demo_ctl.wire.messages import (
+    G_ARMED,
+    G_FALLING,
+    G_KEY_OFF,
+    G_LIVE,
+    G_LOCKED,
+    G_PROVING,
+    G_SAFE,
+    G_TRIPPED,
+    IN_CHAIN_A,
+    IN_CHAIN_B,
+    IN_KEY,
+    IN_MIRROR_A,
+    IN_MIRROR_B,
+    R_BUS,
+    R_CHAIN,
+    R_DISCREPANCY,
+    R_ENDED,
+    R_KEY,
+    R_LOCKED,
+    R_LOOP,
+    R_MIRROR,
+    R_NO_SILENCE,
+    R_NONE,
+    R_SILENCE,
+    R_STUCK_CHAIN,
+    R_SUPPLY,
+)
+
+# Facts. The first five are the board's own inputs, as they are read; the others come from the watches.
+CHAIN = IN_CHAIN_A | IN_CHAIN_B  # 1: complete
+MIRRORS = IN_MIRROR_A | IN_MIRROR_B  # 1: this relay is down
+KEY = IN_KEY  # 1: on
+INPUTS = CHAIN | MIRRORS | KEY
+QUIET = 32  # no ringing voltage on the bus, by a fresh reading
+FIT = 64  # generator and battery measured, and sane
+BEAT = 128  # the host's heartbeat is fresh
+RUN = 256  # a plan that needs ringing is running
+WINDOW = 512  # and it is inside its ringing window
+FACTS = 1023
+
+READY = CHAIN | MIRRORS | KEY | QUIET | FIT | BEAT | RUN
+HELD = CHAIN | KEY | FIT | BEAT | RUN  # while live
+
+FAR_US = 1 << 29  # "only when a fact changes"; small enough never to allocate
+
+
+class Times:
+    """The interlock's own times, microseconds. They are constants of the board; tests and exploration set others."""
+
+    def __init__(
+        self,
+        pump_us=10000,  # between moves
+        loop_us=20000,  # longest time between two passes while live
+        pull_us=50000,  # the relays have pulled up by then
+        hold_us=60000,  # and have not fallen before (the pump's own time constant holds them 40..60 ms)
+        drop_us=250000,  # relays down and bus quiet by then: falling, and three readings of the bus
+        prove_us=150000,  # three readings of the bus
+        apart_us=200000,  # the chain's channels may disagree for so long: common practice, facts of actuators
+        odd_us=300000,  # a mirror contact or the bus may be wrong for so long while the pump stands
+        key_us=100000,  # the key has been turned when it has read the same for so long
+    ):
+        self.pump_us = pump_us
+        self.loop_us = loop_us
+        self.pull_us = pull_us
+        self.hold_us = hold_us
+        self.drop_us = drop_us
+        self.prove_us = prove_us
+        self.apart_us = apart_us
+        self.odd_us = odd_us
+        self.key_us = key_us
+        # An age is not counted further than this; nothing compares it with more.
+        self.age_most_us = 1 + max(pull_us, hold_us, drop_us, prove_us)
+
+
+class Interlock:
+    """The machine. `state` G_..., `reason` R_... (why it is there), `wait_us` until time alone may change something."""
+
+    def __init__(self, times=None):
+        self.times = times or Times()
+        self.state = G_LOCKED
+        self.reason = R_LOCKED
+        self.wait_us = 0
+        self.age_us = 0  # in this state
+        self.apart_us = -1  # the channels disagree since; -1: they agree
+        self.odd_us = -1  # a mirror or the bus is wrong since, the pump standing; -1: they are not
+        self.key = 0  # KEY as last seen
+        self.key_us = 0  # for so long
+        self.pumped_us = 0  # since the last move
+        self.seen = False  # KEY_OFF: both channels were seen open. TRIPPED: the key was seen on
+
+    def step(self, elapsed_us, facts, fault):
+        """One pass. elapsed_us: since the last one, 0 or more; facts: bits; fault: R_NONE or a watch's reason.
+
+        Return whether the pump moves now.
+        """
+        times = self.times
+        state = self.state
+        age_us = self.age_us + elapsed_us
+        self.age_us = age_us if age_us < times.age_most_us else times.age_most_us
+        chain = facts & CHAIN
+        if chain and chain != CHAIN:
+            apart_us = self.apart_us
+            apart_us = apart_us + elapsed_us if apart_us >= 0 else 0
+            self.apart_us = apart_us if apart_us <= times.apart_us else times.apart_us + 1
+        else:
+            self.apart_us = -1
+        if facts & (MIRRORS | QUIET) != MIRRORS | QUIET and state != G_LIVE and state != G_FALLING:
+            odd_us = self.odd_us
+            odd_us = odd_us + elapsed_us if odd_us >= 0 else 0
+            self.odd_us = odd_us if odd_us <= times.odd_us else times.odd_us + 1
+        else:
+            self.odd_us = -1
+        if facts & KEY == self.key:
+            key_us = self.key_us + elapsed_us
+            self.key_us = key_us if key_us <= times.key_us else times.key_us + 1
+        else:
+            self.key = facts & KEY
+            self.key_us = 0
+        if state == G_TRIPPED:
+            self._tripped(facts)
+        else:
+            reason = self._reason(state, elapsed_us, facts, fault)
+            if reason:
+                # Tripped with the key off already, by nobody's hand: it must go on and off again.
+                self.seen = (state != G_LOCKED and state != G_KEY_OFF) or (self.key and self.key_us >= times.key_us)
+                self._go(G_TRIPPED, reason)
+            else:
+                self._move(state, facts)
+        if self.state == G_LIVE:
+            pumped_us = self.pumped_us + elapsed_us
+            moves = state != G_LIVE or pumped_us >= times.pump_us
+            self.pumped_us = 0 if moves else pumped_us
+            self.wait_us = times.pump_us - self.pumped_us
+            if facts & MIRRORS:
+                self.wait_us = self._nearer(self.wait_us, times.pull_us - self.age_us)
+            return moves
+        self.pumped_us = 0
+        self._set_wait(facts)
+        return False
+
+    def _reason(self, state, elapsed_us, facts, fault):
+        """Why to trip now, or R_NONE."""
+        times = self.times
+        if fault:
+            return fault
+        if self.apart_us >= times.apart_us:
+            return R_DISCREPANCY
+        if state == G_LIVE:
+            if facts & HELD != HELD:
+                if facts & CHAIN != CHAIN:
+                    return R_CHAIN
+                if not facts & KEY:
+                    return R_KEY
+                if not facts & BEAT:
+                    return R_SILENCE
+                if not facts & RUN:
+                    return R_ENDED
+                return R_SUPPLY
+            if elapsed_us > times.loop_us:
+                return R_LOOP
+            if facts & MIRRORS and self.age_us >= times.pull_us:
+                return R_MIRROR
+        elif state == G_FALLING:
+            if self.age_us >= times.drop_us and facts & (MIRRORS | QUIET) != MIRRORS | QUIET:
+                return R_NO_SILENCE
+        elif self.odd_us >= times.odd_us:
+            return R_MIRROR if facts & MIRRORS != MIRRORS else R_BUS
+        return R_NONE
+
+    def _move(self, state, facts):
+        """Change state where nothing trips."""
+        times = self.times
+        turned = self.key_us >= times.key_us
+        if state == G_LIVE:
+            if not facts & WINDOW:
+                self._go(G_FALLING, self.reason)
+        elif state == G_FALLING:
+            if self.age_us >= times.hold_us and facts & (MIRRORS | QUIET) == MIRRORS | QUIET:
+                self._go(G_SAFE, self.reason)
+        elif state == G_LOCKED:
+            if turned and not self.key:
+                self._key_off(facts)
+        elif state == G_KEY_OFF:
+            if not facts & CHAIN:
+                self.seen = True
+            if turned and self.key:
+                if self.seen:
+                    self._go(G_SAFE, R_NONE)
+                else:
+                    # A channel that the key does not open is welded or bridged: its stop would not open it either.
+                    self.seen = True
+                    self._go(G_TRIPPED, R_STUCK_CHAIN)
+        elif turned and not self.key:
+            self._key_off(facts)
+        elif facts & READY != READY:
+            if state != G_SAFE:
+                self._go(G_SAFE, self.reason)
+        elif state == G_SAFE:
+            self._go(G_PROVING, self.reason)
+        elif state == G_PROVING:
+            if self.age_us >= times.prove_us:
+                self._go(G_ARMED, self.reason)
+        elif facts & WINDOW:
+            self._go(G_LIVE, R_NONE)
+
+    def _tripped(self, facts):
+        """Latched. Only the key, turned off after the trip, leads out; silence is checked meanwhile."""
+        if self.age_us >= self.times.drop_us and facts & (MIRRORS | QUIET) != MIRRORS | QUIET:
+            self.reason = R_NO_SILENCE
+        if self.key_us >= self.times.key_us:
+            if self.key:
+                self.seen = True
+            elif self.seen:
+                self._key_off(facts)
+
+    def _key_off(self, facts):
+        self._go(G_KEY_OFF, self.reason)
+        self.seen = not facts & CHAIN
+
+    def _go(self, state, reason):
+        self.state = state
+        self.reason = reason
+        self.age_us = 0
+
+    def _set_wait(self, facts):
+        """How long until time alone may change something: the nearest limit of those that run."""
+        times = self.times
+        state = self.state
+        wait_us = FAR_US
+        if self.apart_us >= 0 and state != G_TRIPPED:
+            wait_us = self._nearer(wait_us, times.apart_us - self.apart_us)
+        if self.key_us < times.key_us:
+            wait_us = self._nearer(wait_us, times.key_us - self.key_us)
+        if state in (G_FALLING, G_TRIPPED):
+            if facts & (MIRRORS | QUIET) != MIRRORS | QUIET:
+                if self.age_us < times.drop_us:
+                    wait_us = self._nearer(wait_us, times.drop_us - self.age_us)
+            elif state == G_FALLING:
+                wait_us = self._nearer(wait_us, times.hold_us - self.age_us)
+        else:
+            if self.odd_us >= 0:
+                wait_us = self._nearer(wait_us, times.odd_us - self.odd_us)
+            if state == G_SAFE and not self.key and self.key_us >= times.key_us:
+                wait_us = 0
+            elif facts & READY == READY:
+                if state == G_PROVING:
+                    wait_us = self._nearer(wait_us, times.prove_us - self.age_us)
+                elif state == G_SAFE or (state == G_ARMED and facts & WINDOW):
+                    wait_us = 0
+        self.wait_us = wait_us if wait_us > 0 else 0
+
+    def _nearer(self, wait_us, other_us):
+        return other_us if other_us < wait_us else wait_us
