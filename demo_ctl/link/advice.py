@@ -18,7 +18,11 @@ from demo_ctl.wire import messages as m
 
 @dataclass(frozen=True)
 class Advice:
-    """what: what happened. look: where. next_step: what to do. trip: people were being kept safe (exit code 4)."""
+    """what: what happened. look: where. next_step: what to do. trip: the guard kept people safe by it (exit code 4).
+
+    Reasons without `trip` end plans too, and latch the guard only if they come while ringing is allowed: then the
+    guard's own event says "tripped", and the exit code is 4 all the same.
+    """
 
     what: str
     look: str
@@ -35,6 +39,8 @@ class Advice:
 LOAD_FIRMWARE = (
     "Copy this program's own demo_ctl/wire and demo_ctl/board folders onto the board, over the old ones, and reset it."
 )
+#: What resets the guard, and nothing else does. Begins a sentence's second half.
+KEY = "turn the key off and on"
 
 #: Why a plan ended early, and why ringing was withdrawn.
 REASONS: Mapping[int, Advice] = MappingProxyType(
@@ -70,9 +76,10 @@ REASONS: Mapping[int, Advice] = MappingProxyType(
             f"Reset the board and run again. If it comes back: {LOAD_FIRMWARE}",
         ),
         m.R_WINDOW: Advice(
-            "ringing was allowed for its longest time and was then withdrawn",
+            "ringing was allowed for its longest time and was then taken off",
             "at the called line: ringing that was not tripped by the answer, or a call that rang on and on",
-            "Check that the called telephone answers and that the connector's trip relay works; then run again.",
+            "Check that the called telephone answers and that the connector's trip relay works; then turn the key off and"
+            " on.",
             trip=True,
         ),
         m.R_CHAIN: Advice(
@@ -97,6 +104,189 @@ REASONS: Mapping[int, Advice] = MappingProxyType(
             "another program greeted the board while this call ran, so the board ended the call",
             "at this computer: a second demo_ctl, or a serial terminal that is open on the same port",
             "Close the other program, and run again.",
+        ),
+        m.R_LOCKED: Advice(
+            "the board has started since the key was last turned, and keeps ringing locked until a person turns it",
+            "at the unit: is anybody working on it, is every cover on",
+            f"When the unit is safe to ring: {KEY}.",
+            trip=True,
+        ),
+        m.R_KEY: Advice(
+            "the key is off, or not at the position that this needs",
+            "at the key switch; if it is on, at its wire",
+            f"When the unit is safe to ring: {KEY}.",
+            trip=True,
+        ),
+        m.R_DISCREPANCY: Advice(
+            "the two channels of the safety chain disagreed for too long: one opened and the other did not",
+            "at the cover, stop or key that was moved last: both of its contacts, and their wires",
+            f"Open and close each cover by itself and watch `demo_ctl safety`. Mend what disagrees, then {KEY}.",
+            trip=True,
+        ),
+        m.R_STUCK_CHAIN: Advice(
+            "the key went off and a channel of the safety chain stayed closed: it is bridged, or a contact is welded",
+            "at that channel's wiring from the key onwards; `demo_ctl safety` says which one reads closed",
+            "Keep the ringing generator off: the emergency stop may not work either. Mend the channel, then "
+            f"{KEY}, and prove the guard (demo_ctl safety prove).",
+            trip=True,
+        ),
+        m.R_MIRROR: Advice(
+            "a guard relay was not where its mirror contact should say: it did not pull up, it did not fall, or the"
+            " mirror's wire is broken",
+            "at the guard's relays A and B and their mirror contacts; `demo_ctl safety` says which one reads wrong",
+            f"Isolate the ringing generator, and exchange a relay that stays up. Then {KEY}, and prove the guard.",
+            trip=True,
+        ),
+        m.R_NO_SILENCE: Advice(
+            "ringing was taken off, and the relays or the voltage on the ringing bus did not follow in time",
+            "at the guard: a welded relay, a bridge across its contacts, a second generator",
+            "Keep hands off the unit. Isolate the ringing generator by hand, and measure before touching anything.",
+            trip=True,
+        ),
+        m.R_BUS: Advice(
+            "there is ringing voltage on the bus while the guard is open: it does not come through the guard",
+            "at the guard: a bypass or welded contacts; at the unit: a second generator, or a backfeed",
+            "Keep hands off the unit. Isolate the ringing generator by hand, and find the path before ringing again.",
+            trip=True,
+        ),
+        m.R_OVERCURRENT: Advice(
+            "more ringing current flowed than bells take",
+            "at the ringing bus and the line that was rung: a short, or too many bells",
+            f"Measure the line with the generator isolated. Mend the short, then {KEY}.",
+            trip=True,
+        ),
+        m.R_OVERVOLTAGE: Advice(
+            "the ringing voltage was higher than it may be on this battery",
+            "at the ringing generator's setting, and at the battery's float voltage",
+            f"Turn the generator down until `demo_ctl safety` shows less than the ceiling, then {KEY}.",
+            trip=True,
+        ),
+        m.R_SUPPLY: Advice(
+            "the ringing generator or the battery was not within what ringing needs",
+            "at the generator (is it running?), its fuse, and the battery's voltage; `demo_ctl safety` shows both",
+            f"Bring them right, then {KEY}.",
+            trip=True,
+        ),
+        m.R_STALE: Advice(
+            "the board had no fresh measurement of the ringing bus",
+            "at the converter that measures the bus, and its cable to the board",
+            f"Push its plugs home. When `demo_ctl safety` shows figures again: {KEY}.",
+            trip=True,
+        ),
+        m.R_BURST: Advice(
+            "ringing went on without its pause",
+            "at the interrupter (a cam or relay that sticks), and at the connector, whose relay should trip ringing",
+            f"Watch the interrupter turn, and free what sticks. Then {KEY}.",
+            trip=True,
+        ),
+        m.R_CALL: Advice(
+            "ringing was allowed for as long as it may be in one call",
+            "at the call: a telephone that is not answered, or a script that rings for too long",
+            f"Let the called party answer sooner. Then {KEY}.",
+            trip=True,
+        ),
+        m.R_HOUR: Advice(
+            "ringing was allowed for as long as it may be in an hour",
+            "at how many calls ring, and how long each of them rings",
+            f"Let the unit rest; `demo_ctl safety` shows how much is left. Then {KEY}.",
+            trip=True,
+        ),
+        m.R_LOOP: Advice(
+            "the board's own loop took too long, so it could not vouch for its checks",
+            "at what keeps the board busy: a chattering relay, or a damaged cable that floods it",
+            f"{KEY[0].upper()}{KEY[1:]}, and run again. If it comes back: {LOAD_FIRMWARE}",
+            trip=True,
+        ),
+        m.R_CLOCK: Advice(
+            "the board's clock jumped, so no time limit of its own could be trusted",
+            "at the board and its power supply",
+            f"Reset the board, then {KEY}. If it comes back, exchange the board.",
+            trip=True,
+        ),
+        m.R_MEMORY: Advice(
+            "the board was running out of memory",
+            "at the board: its firmware may have been added to",
+            f"Reset the board, then {KEY}. If it comes back: {LOAD_FIRMWARE}",
+            trip=True,
+        ),
+        m.R_TOKEN: Advice(
+            "one of the board's safety checks was left out in a pass of its loop: a fault of the firmware",
+            "at the board's firmware",
+            f"Do not ring with this board. {LOAD_FIRMWARE}",
+            trip=True,
+        ),
+        m.R_OFF_HOOK: Advice(
+            "a telephone was off the hook on a line where nobody should be while another is rung",
+            "at the telephones on the ports that take no part in the call",
+            f"Hang them up, then {KEY}.",
+            trip=True,
+        ),
+        m.R_PRESENCE: Advice(
+            "somebody is near the unit while it runs by itself",
+            "at the room, and at the presence detector's wire",
+            f"See that the room is empty. Then {KEY}, to night again.",
+            trip=True,
+        ),
+        m.R_COVERS: Advice(
+            "the covers are not proven closed, and by night nothing rings without that",
+            "at every cover, and at the covers' second contacts and their wire",
+            f"Close every cover until `demo_ctl safety` says so. Then {KEY}, to night again.",
+            trip=True,
+        ),
+        m.R_PLACE: Advice(
+            "this line may not be rung in this mode: by night only the board's own ports are, in a visitors' session only"
+            " the session's",
+            "at the script's called party, and at the key's position",
+            "Call another line, or run this by day.",
+            trip=True,
+        ),
+        m.R_VISITORS: Advice(
+            "the visitors' session is over: it has a longest time, counted from the turn of the key",
+            "at the key switch",
+            f"To open another session: {KEY}.",
+            trip=True,
+        ),
+        m.R_NOT_ARMED: Advice(
+            "the guard could not prove itself in time, so ringing was refused",
+            "at what `demo_ctl safety` says is in the way: the chain, a mirror contact, the bus, the supply",
+            "Put that right, and run again.",
+            trip=True,
+        ),
+        m.R_FUSE: Advice(
+            "the fuse alarm came in: a fuse of the unit has blown; the unit's supply was taken off",
+            "at the alarm fuses, bay by bay",
+            f"Find why it blew before a new one goes in. Then {KEY}.",
+            trip=True,
+        ),
+        m.R_RELEASE: Advice(
+            "the release alarm came in: a switch is not coming home; the unit's supply was taken off",
+            "at the switches whose shaft is up, and their release magnets (they may be hot)",
+            f"Bring the switch home by hand with the battery off, find why, then {KEY}.",
+            trip=True,
+        ),
+        m.R_SUPERVISORY: Advice(
+            "the supervisory alarm came in; the unit's supply was taken off",
+            "at the supervisory lamps: a switch that is held with nobody on its line",
+            f"Find which one and why, then {KEY}.",
+            trip=True,
+        ),
+        m.R_SMOKE: Advice(
+            "the smoke contact opened; the unit's supply was taken off",
+            "at the unit, from outside",
+            "Look after people first, and call the fire brigade if in any doubt. "
+            f"When a competent person has found the cause: {KEY}.",
+            trip=True,
+        ),
+        m.R_LEASE: Advice(
+            "the supply permit was not asked for again in its time, so the unit's supply was taken off",
+            "at this computer: the program that runs the unit has ended or was held up",
+            "Start it again; by day the key alone gives the supply.",
+        ),
+        m.R_NOT_HOME: Advice(
+            "a switch did not come home in its time, so the unit's supply was taken off",
+            "at the switch that is named beside this, and its release magnet (it may be hot)",
+            f"Bring the switch home by hand with the battery off, find why, then {KEY}.",
+            trip=True,
         ),
     }
 )

@@ -14,7 +14,9 @@ import secrets
 import struct
 from binascii import crc32
 from collections import deque
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from types import MappingProxyType
 from typing import Protocol
 
 from demo_ctl.link.advice import LOAD_FIRMWARE, of_answer
@@ -29,13 +31,31 @@ SILENCE_US = 1_000_000
 HELLO_US = 4_000_000
 #: How long a board that fell silent is asked whether it has booted anew.
 _ASK_AGAIN_US = 600_000
+#: More trips than any board keeps.
+_TRIPS_MOST = 32
 
 Heard = m.Event | m.Audio | m.Beat
+Reply = m.Answer | m.Welcome | m.Status | m.Safety | m.InForce | m.Trip
 
 _SILENT_NEXT = (
     "Check the cable and the board's power, then run the command again. "
     "The board releases the line by itself when it hears nothing."
 )
+
+
+@dataclass(frozen=True)
+class LimitsInForce:
+    """The limits that hold on the board now. values: by their names (messages.LIMIT_NAMES); digest: of all of them.
+
+    The digest has been worked out anew from the values, so it stands for exactly these, this table and this firmware.
+    """
+
+    values: Mapping[str, int]
+    digest: int
+
+    def value(self, which: int) -> int:
+        """Return one limit by its index (L_...)."""
+        return self.values[m.LIMIT_NAMES[which]]
 
 
 class PortLike(Protocol):
@@ -102,11 +122,18 @@ class Client:
         self._beat_due_us = self._now()
         return answer
 
-    def upload(self, plan_number: int, instructions: Sequence[m.Instruction], roles: Sequence[int]) -> None:
-        """Load a timeline whole. instructions: wire Instructions in order; roles: of port 1, port 2..."""
+    def upload(
+        self,
+        plan_number: int,
+        instructions: Sequence[m.Instruction],
+        roles: Sequence[int],
+        kind: int = m.PLAN_CALL,
+    ) -> None:
+        """Load a timeline whole. instructions: in order; roles: of port 1, port 2...; kind: PLAN_..."""
         packed = b"".join(struct.pack(m.INSTRUCTION, *instruction) for instruction in instructions)
-        four = (*roles, m.UNUSED, m.UNUSED, m.UNUSED, m.UNUSED)[:4]
-        self._command(m.Begin(plan_number, len(instructions), *four), "the upload's beginning")
+        one, two, three, four = (*roles, m.UNUSED, m.UNUSED, m.UNUSED, m.UNUSED)[:4]
+        begin = m.Begin(plan_number, len(instructions), one, two, three, four, kind)
+        self._command(begin, "the upload's beginning")
         for first in range(0, len(instructions), m.LOAD_MOST):
             many = min(m.LOAD_MOST, len(instructions) - first)
             data = packed[first * m.INSTRUCTION_BYTES : (first + many) * m.INSTRUCTION_BYTES]
@@ -138,9 +165,50 @@ class Client:
         self._write(b"\0" + bytes(session.outgoing()))
         self._break(LinkError("the session was given up", next_step="Run the command again."))
 
-    def limits(self, heartbeat_ms: int = 0, ring_window_ms: int = 0) -> None:
-        """Tighten the board's limits (0: leave as it is). A looser one is refused by the board."""
-        self._command(m.Limits(heartbeat_ms, ring_window_ms), "the limits")
+    def safety(self) -> m.Safety:
+        """Ask how the guard stands."""
+        answer = self._ask(m.SafetyRequest(secrets.randbits(32)), None)
+        if not isinstance(answer, m.Safety):
+            raise self._break(self._odd(answer))
+        return answer
+
+    def limits_in_force(self) -> LimitsInForce:
+        """Ask for the board's limits, and see that their digest is theirs."""
+        answer = self._ask(m.LimitsRequest(secrets.randbits(32)), None)
+        if not isinstance(answer, m.InForce):
+            raise self._break(self._odd(answer))
+        welcome = self.welcome
+        if welcome is None or len(answer.data) != 4 * len(m.LIMIT_NAMES):
+            raise self._break(self._odd(answer))
+        digest = m.limits_digest(bytes(answer.data), welcome.firmware)
+        if digest != answer.digest:
+            raise LinkError(
+                f"the limits that the board on {self.port.url} tells do not belong to the digest it gives for them",
+                next_step="Do not ring with this board. " + LOAD_FIRMWARE,
+            )
+        values = struct.unpack(f"<{len(m.LIMIT_NAMES)}I", answer.data)
+        return LimitsInForce(MappingProxyType(dict(zip(m.LIMIT_NAMES, values, strict=True))), digest)
+
+    def tighten(self, which: int, value: int) -> None:
+        """Make one of the board's limits (L_...) smaller. The board refuses a looser one, and a constant."""
+        name = m.LIMIT_NAMES[which] if which < len(m.LIMIT_NAMES) else f"limit {which}"
+        self._command(m.Tighten(which, value), f"{value} as its limit of {name}")
+
+    def trips(self) -> list[m.Trip]:
+        """Ask for the trips that the board remembers since it started, the newest first."""
+        found: list[m.Trip] = []
+        for back in range(_TRIPS_MOST):
+            answer = self._ask(m.TripRequest(secrets.randbits(32), back), None)
+            if not isinstance(answer, m.Trip):
+                raise self._break(self._odd(answer))
+            if answer.reason == m.R_NONE:
+                break
+            found.append(answer)
+        return found
+
+    def permit(self, lease_ms: int, reason: int = m.R_LEASE) -> None:
+        """Ask for the unit's supply for so long; 0 ms: it is not needed any more, or something is wrong (reason)."""
+        self._command(m.Permit(lease_ms, reason), "the supply permit")
 
     def status(self) -> m.Status:
         """Ask how the board stands."""
@@ -172,6 +240,24 @@ class Client:
     def now_us(self) -> int:
         """Return the port's clock."""
         return self._now()
+
+    def say_nothing(self, wait_us: int) -> list[Heard]:
+        """Send nothing at all for so long, on purpose, and return what the board said meanwhile.
+
+        No heartbeat, no acknowledgement: this proves that the board lets go by itself. It closes the session as it
+        does so; go on with `hello`.
+        """
+        self._check()
+        until_us = self._now() + wait_us
+        while (now_us := self._now()) < until_us:
+            data = self._read(until_us)
+            if data:
+                self._heard_us = now_us
+                for message in self._session.feed(data, self._now()):
+                    self._take(message)
+        found = list(self._inbox)
+        self._inbox.clear()
+        return found
 
     def keep_alive(self) -> None:
         """Send what is due without waiting: for a caller that waits for something else than the board."""
@@ -236,7 +322,7 @@ class Client:
 
     # -- commands -----------------------------------------------------------------------------------------
 
-    def _ask(self, message: object, give_up_us: int | None) -> m.Answer | m.Welcome | m.Status | None:
+    def _ask(self, message: object, give_up_us: int | None) -> Reply | None:
         """Send a command and wait for what answers it. None: the retries ran out (only with `give_up_us`)."""
         self._check()
         try:
