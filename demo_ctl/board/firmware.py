@@ -1,22 +1,23 @@
 """The firmware: one `step(now_us)` that does everything due by now and returns when it wants to be called next.
 
 Law: extra calls at any instant change no event and no output. It holds because nothing depends on when a call happens
-to come: edges carry their own stamps, timers have exact instants, inputs without edges are read on the pump's grid or
-when an instruction asks, and what is queued for the host is only ever limited by room.
+to come: edges carry their own stamps, timers have exact instants, inputs without edges are read in every pass (the
+bench makes one whenever they change), and what is queued for the host is only ever limited by room.
 
-Order of a pass: silence and window first (safety never waits for a backlog), then edges and timers in the order of
-their instants, then bytes from the host, the pump, audio, and bytes to the host. Every part is bounded (limits.py);
+Order of a pass: silence first (safety never waits for a backlog), then edges and timers in the order of their
+instants, then the ringing guard (guard.py), which moves the pumps or not, then bytes from the host, audio, and bytes to
+the host. Every part is bounded (limits.py);
 what is left over makes the next deadline *now*.
 
 Limits that a host tightened stay until the board boots again: a new hello must not be a way to loosen them. WELCOME
 declares what holds now.
 
-After a silence only HELLO, STATUS and STOP are performed; heartbeats are answered, so that the host can see what became
-of its plan.
+After a silence only HELLO, STOP and what asks for a report are performed; heartbeats are answered, so that the host can
+see what became of its plan.
 """
 
 from demo_ctl.board import limits
-from demo_ctl.board.guard import Guard
+from demo_ctl.board.guard import T_BEAT, T_LINES, T_OUTSIDE, Guard
 from demo_ctl.board.limits import FAR_US
 from demo_ctl.board.pins import TICKS
 from demo_ctl.board.rates import Bucket, Losses
@@ -40,9 +41,9 @@ class Firmware:
         self.upload = Upload(pins.ports)
         self.sequencer = Sequencer(self, self.upload)
         self.sense = Sense(pins.ports, pins.levels())
-        self.guard = Guard()
-        self.heartbeat_us = limits.HEARTBEAT_MS * 1000
         self.now_us = 0
+        self.guard = Guard(pins, self.post)
+        self.heartbeat_us = self.guard.limits[m.L_HEARTBEAT_MS] * 1000
         self._work = 0  # edges, timers and instructions that this pass may still do
         self._host = False  # a host said hello and has not gone silent
         self._nonce = None
@@ -65,7 +66,15 @@ class Firmware:
             m.Commit: self._on_commit,
             m.Start: self._on_start,
             m.Go: self._on_go,
-            m.Limits: self._on_limits,
+            m.Tighten: self._on_tighten,
+            m.Permit: self._on_permit,
+        }
+        # These change nothing, and are answered whoever asks: what became of a plan is seen after a silence, too.
+        self._reports = {
+            m.StatusRequest: self._on_status,
+            m.SafetyRequest: self._on_safety,
+            m.LimitsRequest: self._on_limits_in_force,
+            m.TripRequest: self._on_trip,
         }
         for port in range(1, pins.ports + 1):
             pins.set_loop(port, 0)
@@ -79,17 +88,20 @@ class Firmware:
         if self._booted_us is None:
             self._booted_us = now_us
         if self._host and now_us - self._heard_us >= self.heartbeat_us:
+            self.guard.tokens |= T_OUTSIDE
+            self._look(False)
             self._silence()
-        if now_us >= self.guard.ends_us:
-            self.end_ringing(now_us, m.R_WINDOW)
+        self.guard.tokens |= T_BEAT
         self._work = limits.WORK_MOST
         again = self._in_order()
+        self.guard.tokens |= T_LINES
+        self._look(self._host)
         if self._hear():
             again = True
         if self.sequencer.next_us <= now_us and self._in_order():
             again = True
-        if now_us >= self.guard.next_us:
-            self._pump()
+        if self.guard.next_us <= now_us:
+            again = True
         if self._listening:
             self._take_audio()
         if self._unqueued and self._host:
@@ -105,9 +117,6 @@ class Firmware:
         if other_us < next_us:
             next_us = other_us
         other_us = self.guard.next_us
-        if other_us < next_us:
-            next_us = other_us
-        other_us = self.guard.ends_us
         if other_us < next_us:
             next_us = other_us
         other_us = self._losses.next_us
@@ -194,17 +203,7 @@ class Firmware:
         bit, level, began_us = self.sense.pop()
         port = (bit >> 2) + 1
         self.post(began_us, m.EV_STATE, port, (bit & 3) << 1 | level)
-        if bit & 3 == m.RINGING and level:
-            self._ringing_began(known_us)
         self.sequencer.settled(bit, level, began_us, known_us)
-
-    def _ringing_began(self, known_us):
-        guard = self.guard
-        reason = guard.check(known_us, self.sense.ringing())
-        if reason == m.R_NONE and self.sequencer.state == m.RUNNING and guard.unexplained(known_us):
-            reason = m.R_UNEXPECTED_RINGING
-        if reason == m.R_UNEXPECTED_RINGING:
-            self.sequencer.end_early(known_us, reason)
 
     def _edges_lost(self, lost):
         # The capture queue was full: the levels known here may be old. Look once; nothing better is left.
@@ -269,43 +268,32 @@ class Firmware:
 
     def allow_ringing(self, port, for_us):
         """Open the ringing window from now; return R_NONE or why not."""
-        reason = self.guard.open(self.now_us, port, for_us, self.pins.inputs(), self.sense.ringing())
-        if reason == m.R_NONE:
-            self.post(self.now_us, m.EV_GUARD, port, m.G_ALLOWED)
-        return reason
+        return self.guard.open(self.now_us, port, for_us, self.sense.roles[port] == m.CALLED)
 
     def end_ringing(self, at_us, reason):
         """No pump move from here on."""
-        port = self.guard.port
-        if self.guard.close(at_us):
-            self.post(at_us, m.EV_GUARD, port, m.G_OFF | reason << 8)
+        self.guard.close(at_us, reason)
 
     def release(self, at_us, reason):
         """Ringing off, every loop open, listening off."""
         pins = self.pins
-        port = self.guard.port
-        rang = self.guard.close(at_us)  # before anything that could fail
+        self.guard.close(at_us, reason)  # before anything that could fail
         for each in range(1, pins.ports + 1):
             pins.set_loop(each, 0)
             self.sense.closed[each] = 0
             self.sense.train(each, at_us)
         if self._listening:
             self.listen(0)
-        if rang:
-            self.post(at_us, m.EV_GUARD, port, m.G_OFF | reason << 8)
 
     # Ringing and audio.
 
-    def _pump(self):
-        running = self._host and self.sequencer.state == m.RUNNING
-        reason = self.guard.move(self.now_us, running, self.pins.inputs())
-        if reason == m.R_NONE:
-            self.pins.pump()
-        elif reason == m.R_WINDOW:
-            self.end_ringing(self.now_us, reason)
-        else:
-            self.sequencer.end_early(self.now_us, reason)
-            self.end_ringing(self.now_us, reason)  # also without a plan
+    def _look(self, beat):
+        """The guard's part of a pass."""
+        sequencer = self.sequencer
+        run = sequencer.state == m.RUNNING and self.upload.rings
+        reason = self.guard.look(self.now_us, beat, run, self.sense, sequencer.index, self.upload.plan)
+        if reason:
+            sequencer.end_early(self.now_us, reason)
 
     def _take_audio(self):
         block = self.pins.audio_block()
@@ -370,13 +358,13 @@ class Firmware:
         if kind is m.Heartbeat:
             if self._host:
                 self._heard_us = self.now_us
-            self.session.send(m.Beat(self.now_us, self.sequencer.state, self.guard.state, self.pins.inputs()))
+            self.session.send(m.Beat(self.now_us, self.sequencer.state, self.guard.state, self.guard.inputs))
         elif kind is m.EventAck:
             pass
         elif kind is m.Hello:
             self._on_hello(sequence, message)
-        elif kind is m.StatusRequest:
-            self._on_status(message)
+        elif kind in self._reports:
+            self._reports[kind](message)
         elif kind is m.Stop:
             self._on_stop(message)
             self.session.answer(sequence, m.OK)
@@ -424,7 +412,7 @@ class Firmware:
                 pins.simulated,
                 limits.INSTRUCTIONS_MOST,
                 self.heartbeat_us // 1000,
-                self._ring_window_ms(),
+                self.guard.window_for_us(m.PLAN_CALL) // 1000,
                 limits.EDGES_PER_S,
                 limits.EDGE_BURST,
                 pins.stamp_blur_us,
@@ -437,14 +425,14 @@ class Firmware:
             )
         )
 
-    def _ring_window_ms(self):
-        return self.guard.most_us // 1000
-
     def _on_begin(self, begin):
         if self.sequencer.state == m.RUNNING:
             return self._refuse()
         self.sequencer.state = m.IDLE
-        code, detail = self.upload.begin(begin.plan, begin.total, (begin.role1, begin.role2, begin.role3, begin.role4))
+        if begin.kind > m.PLAN_VISITORS:
+            return m.E_RANGE, 0
+        roles = (begin.role1, begin.role2, begin.role3, begin.role4)
+        code, detail = self.upload.begin(begin.plan, begin.total, roles, begin.kind)
         if code == m.OK:
             self.sequencer.state = m.LOADING
         return code, detail
@@ -452,7 +440,7 @@ class Firmware:
     def _on_load(self, load):
         if self.sequencer.state != m.LOADING:
             return self._refuse()
-        code, detail = self.upload.load(load.first, load.many, load.data, self.guard.most_us)
+        code, detail = self.upload.load(load.first, load.many, load.data, self.guard.window_for_us(self.upload.kind))
         if code != m.OK:
             self.sequencer.state = m.IDLE
         return code, detail
@@ -474,6 +462,11 @@ class Firmware:
         # Nor does a plan begin while events are missing that the host has not been told of: it could not be told more.
         if self.sequencer.state != m.READY or start.plan != self.upload.plan or self._unqueued:
             return self._refuse()
+        # A visitors' session is opened at the key, and ends some time after it was turned on.
+        if self.upload.kind == m.PLAN_VISITORS and self.guard.visitors_left_us(self.now_us) <= 0:
+            return self._refuse()
+        self.guard.begin_plan(self.upload.kind)
+        self.guard.next_us = self.now_us
         self.sequencer.start(self.now_us)
         return m.OK, 0
 
@@ -487,18 +480,76 @@ class Firmware:
         if self.sequencer.state == m.LOADING or self.sequencer.state == m.READY:
             self.sequencer.state = m.IDLE
 
-    def _on_limits(self, wanted):
-        heartbeat_us = wanted.heartbeat_ms * 1000
-        ring_window_us = wanted.ring_window_ms * 1000
-        if heartbeat_us > self.heartbeat_us or ring_window_us > self.guard.most_us:
-            return m.E_LOOSER, 0
-        if 0 < wanted.heartbeat_ms < limits.HEARTBEAT_LEAST_MS:
-            return m.E_RANGE, 0
-        if heartbeat_us:
-            self.heartbeat_us = heartbeat_us
-        if ring_window_us:
-            self.guard.tighten(ring_window_us)
+    def _on_tighten(self, wanted):
+        code = self.guard.tighten(wanted.which, wanted.value)
+        self.heartbeat_us = self.guard.limits[m.L_HEARTBEAT_MS] * 1000
+        return code, 0
+
+    def _on_permit(self, wanted):
+        permit = self.guard.permit
+        if wanted.lease_ms:
+            reason = permit.ask(wanted.lease_ms, self.guard.inputs)
+            self.guard.next_us = self.now_us
+            return (m.OK, 0) if reason == m.R_NONE else (m.E_STATE, reason)
+        permit.give_up(m.R_NOT_HOME if wanted.reason == m.R_NOT_HOME else m.R_LEASE)
+        self.guard.next_us = self.now_us
         return m.OK, 0
+
+    def _on_safety(self, request):
+        guard = self.guard
+        reading = guard.bus.reading
+        call_ms, hour_ms = guard.left_ms()
+        self.session.send(
+            m.Safety(
+                request.nonce,
+                self.now_us,
+                self.pins.board,
+                guard.state,
+                guard.interlock.reason,
+                guard.obstacle(),
+                guard.mode,
+                guard.inputs,
+                guard.exercised(),
+                reading[1],
+                reading[2],
+                reading[3],
+                reading[4],
+                call_ms,
+                hour_ms,
+                guard.trip_count,
+                guard.permit.held,
+                guard.permit.reason,
+            )
+        )
+
+    def _on_limits_in_force(self, request):
+        data = self.guard.in_force()
+        self.session.send(m.InForce(request.nonce, m.limits_digest(data, VERSION), data))
+
+    def _on_trip(self, request):
+        trip = self.guard.trip(request.back)
+        if trip is None:
+            trip = [m.R_NONE] * 13
+        reason, worse, at_us, state, port, inputs, bus_mV, bus_uA, supply_mV, battery_mV, levels, plan, step = trip
+        self.session.send(
+            m.Trip(
+                request.nonce,
+                request.back,
+                at_us,
+                reason,
+                worse,
+                state,
+                port,
+                inputs,
+                levels,
+                bus_mV,
+                bus_uA,
+                supply_mV,
+                battery_mV,
+                plan,
+                step,
+            )
+        )
 
     def _on_status(self, request):
         sequencer = self.sequencer

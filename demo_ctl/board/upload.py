@@ -30,6 +30,7 @@ from demo_ctl.wire.messages import (
     OP_RINGING,
     OP_WAIT,
     OP_WAIT_FOR,
+    PLAN_CALL,
     UNUSED,
 )
 
@@ -75,12 +76,14 @@ class Upload:
     def __init__(self, ports):
         self.plan = 0
         self.total = 0
+        self.kind = PLAN_CALL
+        self.rings = False  # some instruction opens a ringing window
         self.roles = bytearray(ports + 1)
         self._bytes = bytearray(INSTRUCTIONS_MOST * INSTRUCTION_BYTES)
         self._have = 0
         self._crc = 0
 
-    def begin(self, plan, total, roles):
+    def begin(self, plan, total, roles, kind=PLAN_CALL):
         """Start anew. roles: one number for each of four ports, UNUSED for a port this board does not have."""
         if total > INSTRUCTIONS_MOST:
             return E_FULL, INSTRUCTIONS_MOST
@@ -92,6 +95,8 @@ class Upload:
                 return E_RANGE, 0
         self.plan = plan
         self.total = total
+        self.kind = kind
+        self.rings = False
         for i in range(ports):
             self.roles[i + 1] = roles[i]
         self._have = self._crc = 0
@@ -102,9 +107,12 @@ class Upload:
         if first != self._have or not many or len(data) != many * INSTRUCTION_BYTES or first + many > self.total:
             return E_CHECK, self._have
         for i in range(many):
-            code = check(struct.unpack_from(INSTRUCTION, data, i * INSTRUCTION_BYTES), self.roles, ring_window_us)
+            instruction = struct.unpack_from(INSTRUCTION, data, i * INSTRUCTION_BYTES)
+            code = check(instruction, self.roles, ring_window_us)
             if code != OK:
                 return code, first + i
+            if instruction[0] == OP_RINGING and instruction[2]:
+                self.rings = True
         self._bytes[first * INSTRUCTION_BYTES : (first + many) * INSTRUCTION_BYTES] = data
         self._have += many
         self._crc = crc32(data, self._crc)

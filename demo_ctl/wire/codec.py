@@ -2,7 +2,17 @@
 
 import struct
 
-from demo_ctl.wire.messages import AUDIO_BLOCK, CODES, INSTRUCTION_BYTES, LOAD_MOST, TABLE, Audio, Load
+from demo_ctl.wire.messages import (
+    AUDIO_BLOCK,
+    CODES,
+    INSTRUCTION_BYTES,
+    LIMIT_NAMES,
+    LOAD_MOST,
+    TABLE,
+    Audio,
+    InForce,
+    Load,
+)
 
 # What struct raises for a value that does not fit. MicroPython has no struct.error: there the value is cut to
 # the field's width, so the firmware must keep its values in range itself.
@@ -26,7 +36,11 @@ def _audio_fits(message):
     return 2 <= size <= 2 * AUDIO_BLOCK and not size & 1
 
 
-_TAILS = {Load: _load_fits, Audio: _audio_fits}
+def _in_force_fits(message):
+    return len(message.data) == 4 * len(LIMIT_NAMES)
+
+
+_TAILS = {Load: _load_fits, Audio: _audio_fits, InForce: _in_force_fits}
 _WRITERS = {}  # constructor -> (type code, struct of the whole fixed part, check of the tail or None)
 _READERS = {}  # type code -> (constructor, struct of the body's fixed part, payload's least size, check or None)
 for _kind, _code in CODES.items():

@@ -47,6 +47,8 @@ EV_EDGES_LOST = 7  # value: raw edges of this port not reported (rate limit) sin
 EV_AUDIO_LOST = 8  # value: audio blocks dropped since the last such event
 EV_OVERFLOW = 9  # the event queue was full: lines released, plan ended. value: events not queued
 EV_BOOT = 10  # first event after a boot. value: 0
+EV_INPUTS = 11  # the board's own inputs changed. value: IN_... bits
+EV_PERMIT = 12  # the unit's supply permit was given or dropped. value: given | reason << 8
 EVENTS = (
     "",
     "edge",
@@ -59,6 +61,8 @@ EVENTS = (
     "audio lost",
     "overflow",
     "boot",
+    "inputs",
+    "permit",
 )
 
 # Plan states (EV_PLAN, BEAT, STATUS).

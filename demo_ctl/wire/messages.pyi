@@ -37,6 +37,8 @@ EV_EDGES_LOST: int
 EV_AUDIO_LOST: int
 EV_OVERFLOW: int
 EV_BOOT: int
+EV_INPUTS: int
+EV_PERMIT: int
 EVENTS: tuple[str, ...]
 IDLE: int
 LOADING: int

@@ -19,7 +19,13 @@ EDGES_MOST = 256
 BEAT_US = 200000
 MASK = (1 << 30) - 1
 FAR_US = 1 << 62
-FINE = m.IN_CHAIN_A | m.IN_CHAIN_B | m.IN_MIRROR_A | m.IN_MIRROR_B | m.IN_KEY
+ALARMS = m.IN_COVERS | m.IN_ALONE | m.IN_FUSE | m.IN_RELEASE | m.IN_SUPERVISORY | m.IN_SMOKE
+FINE = m.IN_CHAIN_A | m.IN_CHAIN_B | m.IN_MIRROR_A | m.IN_MIRROR_B | m.IN_KEY | ALARMS
+MIRRORS = m.IN_MIRROR_A | m.IN_MIRROR_B
+KEY_OFF = ALARMS | MIRRORS  # the key is in the chain
+PULL_US = 12000
+HOLD_US = 50000
+READING_US = 50000
 
 
 class MemoryPins(Pins):
@@ -33,6 +39,14 @@ class MemoryPins(Pins):
         self.reads = 16  # bytes handed over a call
         self.sensed = 0
         self.input_bits = FINE
+        self.pumped_us = -FAR_US  # last move
+        self.moves_from_us = -FAR_US  # first move of those that follow each other closely
+        self.supply_mV = 90000
+        self.battery_mV = 48000
+        self.bus_mV = -1  # -1: follows the relays
+        self.bus_uA = -1
+        self.readings = True
+        self.low = False
         self.log: list[tuple[int, ...]] = []  # outputs: (instant, what, ...)
         self.sent = bytearray()
         self.waiting = bytearray()
@@ -54,7 +68,12 @@ class MemoryPins(Pins):
         self.later.sort()
 
     def next_us(self) -> int:
-        return self.later[0][0] if self.later else FAR_US
+        next_us = self.later[0][0] if self.later else FAR_US
+        if self.pumped_us >= 0:
+            for at_us in (self.moves_from_us + PULL_US, self.pumped_us + HOLD_US):
+                if at_us > self.now_us:
+                    next_us = min(next_us, at_us)
+        return next_us
 
     def arrive(self) -> None:
         """Let the edges of this instant happen."""
@@ -67,6 +86,11 @@ class MemoryPins(Pins):
                 self.edges.append((at_us & MASK, bit << 1 | level))
             else:
                 self.lost += 1
+
+    @property
+    def up(self) -> bool:
+        """Both of the guard's relays: up from PULL_US after the first move to HOLD_US after the last."""
+        return self.now_us - self.pumped_us < HOLD_US and self.now_us - self.moves_from_us >= PULL_US
 
     # Pins.
 
@@ -97,7 +121,26 @@ class MemoryPins(Pins):
         return self.sensed
 
     def inputs(self) -> int:
+        if self.up:
+            return self.input_bits & ~MIRRORS
         return self.input_bits
+
+    def bus(self) -> "tuple[int, int, int, int, int]":
+        fed = self.up and self.input_bits & 3 == 3
+        bus_mV = self.bus_mV if self.bus_mV >= 0 else self.supply_mV if fed else 0
+        return (
+            self.now_us // READING_US if self.readings else 0,
+            bus_mV,
+            max(0, self.bus_uA),
+            self.supply_mV,
+            self.battery_mV,
+        )
+
+    def memory_low(self) -> bool:
+        return self.low
+
+    def permit(self) -> None:
+        self.log.append((self.now_us, 5))
 
     def _forget(self, port: int) -> None:
         bit = 4 * (port - 1) + m.LOOP
@@ -119,6 +162,9 @@ class MemoryPins(Pins):
         return self.now_us & MASK
 
     def pump(self) -> None:
+        if self.now_us - self.pumped_us >= HOLD_US:
+            self.moves_from_us = self.now_us
+        self.pumped_us = self.now_us
         self.log.append((self.now_us, 3))
 
     def listen(self, port: int) -> None:
@@ -154,6 +200,7 @@ class Stage:
         self.acks = True  # the host sends what it has to say by itself
         self.doings: list[tuple[int, int, object]] = []  # (instant, order, function)
         self.extra: list[int] = []
+        self.seen_inputs = -1
         self.passes = 0
 
     @property
@@ -191,8 +238,11 @@ class Stage:
         if now_us >= self.beat_us:
             self.beat_us += BEAT_US
             self.host.heartbeat(now_us)
-        if pins.next_us() <= now_us:
+        if pins.later and pins.later[0][0] <= now_us:
             pins.arrive()
+            stir = True
+        if pins.inputs() != self.seen_inputs:
+            self.seen_inputs = pins.inputs()
             stir = True
         while self.extra and self.extra[0] <= now_us:
             self.extra.pop(0)
@@ -216,6 +266,13 @@ class Stage:
 
     # The host's manners.
 
+    def turn_key(self, off_us: int = 150000) -> None:
+        """A person turns the key off and on; what the board needs to believe it passes as well."""
+        before = self.pins.input_bits
+        for bits in (before & ~m.IN_KEY & ~3, before | m.IN_KEY | 3):
+            self.pins.input_bits = bits
+            self.run(self.now_us + off_us)
+
     def ask(self, message: object, wait_us: int = 5000) -> object:
         """Send a command and run until it is answered, or for wait_us."""
         self.host.request(message, self.now_us)
@@ -227,13 +284,15 @@ class Stage:
         self.beat_us = self.now_us
         return answer
 
-    def upload(self, plan: int, steps: "list[m.Instruction]", roles: "tuple[int, ...]" = (1, 2, 0, 0)) -> "list[int]":
+    def upload(
+        self, plan: int, steps: "list[m.Instruction]", roles: "tuple[int, ...]" = (1, 2, 0, 0), kind: int = 0
+    ) -> "list[int]":
         """Upload; return the answers' codes and the last one's detail."""
         import struct
         from binascii import crc32
 
         data = b"".join([struct.pack(m.INSTRUCTION, *one) for one in steps])
-        asks: list[object] = [m.Begin(plan, len(steps), *roles)]
+        asks: list[object] = [m.Begin(plan, len(steps), *roles, kind)]
         for first in range(0, len(steps), m.LOAD_MOST):
             some = data[first * 12 : (first + m.LOAD_MOST) * 12]
             asks.append(m.Load(first, len(some) // 12, some))
@@ -251,6 +310,8 @@ class Stage:
 
     def play(self, steps: "list[m.Instruction]", roles: "tuple[int, ...]" = (1, 2, 0, 0)) -> int:
         """Hello, upload and start; return the instant at which the plan started."""
+        if self.firmware.guard.state in (m.G_LOCKED, m.G_TRIPPED):
+            self.turn_key()
         if type(self.hello()) is not m.Welcome or any(self.upload(5, steps, roles)):
             raise AssertionError("not taken: %r" % (self.host.answered,))
         answer = self.ask(m.Start(5), 0)
