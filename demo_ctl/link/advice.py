@@ -78,8 +78,7 @@ REASONS: Mapping[int, Advice] = MappingProxyType(
         m.R_WINDOW: Advice(
             "ringing was allowed for its longest time and was then taken off",
             "at the called line: ringing that was not tripped by the answer, or a call that rang on and on",
-            "Check that the called telephone answers and that the connector's trip relay works; then turn the key off and"
-            " on.",
+            f"Check that the called telephone answers and that the connector's trip relay works; then {KEY}.",
             trip=True,
         ),
         m.R_CHAIN: Advice(
@@ -234,8 +233,7 @@ REASONS: Mapping[int, Advice] = MappingProxyType(
             trip=True,
         ),
         m.R_PLACE: Advice(
-            "this line may not be rung in this mode: by night only the board's own ports are, in a visitors' session only"
-            " the session's",
+            "this line may not be rung now: by night only board ports are, in a visitors' session only its own",
             "at the script's called party, and at the key's position",
             "Call another line, or run this by day.",
             trip=True,

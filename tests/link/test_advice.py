@@ -6,7 +6,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from demo_ctl.link.advice import ANSWERS, REASONS, Advice, of_answer, of_reason
+from demo_ctl.link.advice import ANSWERS, KEY, REASONS, Advice, of_answer, of_reason
 from demo_ctl.wire import messages as m
 
 
@@ -27,10 +27,33 @@ def test_each_says_what_where_and_what_next(advice: object) -> None:
 
 
 def test_trips_are_those_that_keep_people_safe() -> None:
-    trips = {code for code, advice in REASONS.items() if advice.trip}
-    assert trips == {m.R_WINDOW, m.R_CHAIN, m.R_UNEXPECTED_RINGING}
-    # Facts and design: what does not come through the guard, the guard cannot take away.
-    assert "generator by hand" in of_reason(m.R_UNEXPECTED_RINGING).advice
+    """Every reason of the guard and of the supply, and none that a host, a cable or a plan's own end brings about."""
+    others = {code for code, advice in REASONS.items() if not advice.trip}
+    assert others == {
+        m.R_NONE,
+        m.R_STOP,
+        m.R_SILENCE,
+        m.R_LIMIT,
+        m.R_OVERFLOW,
+        m.R_LATE,
+        m.R_ENDED,
+        m.R_NEW_HELLO,
+        m.R_LEASE,
+    }
+
+
+@pytest.mark.parametrize("code", [m.R_UNEXPECTED_RINGING, m.R_BUS, m.R_NO_SILENCE])
+def test_what_does_not_come_through_the_guard_is_isolated_by_hand(code: int) -> None:
+    """Facts and design: the guard cannot take away what does not come through it."""
+    assert "generator by hand" in of_reason(code).advice
+    assert KEY not in of_reason(code).next_step  # the key would change nothing
+
+
+@pytest.mark.parametrize("code", [code for code, advice in REASONS.items() if advice.trip])
+def test_what_latches_says_what_resets_it_or_keeps_hands_off(code: int) -> None:
+    """The key is the only way out of a trip; an advice that does not name it says what comes first."""
+    text = of_reason(code).next_step.lower()
+    assert KEY in text or "by hand" in text or "do not ring" in text or code in (m.R_PLACE, m.R_NOT_ARMED)
 
 
 @settings(deadline=None)

@@ -1,0 +1,151 @@
+"""How the guard stands, in plain words: state, inputs, what is measured, what is in the way, the last trips. Pure."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from demo_ctl.link.advice import of_reason
+from demo_ctl.wire import messages as m
+
+#: For each guard state: one sentence for somebody who stands before the unit.
+STATES = (
+    "Ringing is off. Nothing is wrong.",
+    "RINGING VOLTAGE MAY BE ON A LINE NOW.",
+    "Ringing is off and locked: the board has started, and nobody has turned the key since.",
+    "Ringing is off: the key is off.",
+    "Ringing is off; the guard is proving itself.",
+    "Ringing is off; the guard is ready to let it through.",
+    "Ringing is being taken off.",
+    "RINGING IS TRIPPED. It stays off until a person turns the key off and on.",
+)
+
+#: For each input: what it is, what 1 means, what 0 means (a broken wire reads 0).
+INPUTS = (
+    ("safety chain, channel A", "closed", "open"),
+    ("safety chain, channel B", "closed", "open"),
+    ("guard relay A", "down", "up (or its mirror contact's wire is broken)"),
+    ("guard relay B", "down", "up (or its mirror contact's wire is broken)"),
+    ("key", "on", "off"),
+    ("button", "not pressed", "pressed"),
+    ("key at night", "yes", "no"),
+    ("covers' second contacts", "closed", "open"),
+    ("presence detector", "nobody there", "somebody there"),
+    ("fuse alarm", "quiet", "ALARM"),
+    ("release alarm", "quiet", "ALARM"),
+    ("supervisory alarm", "quiet", "ALARM"),
+    ("smoke contact", "quiet", "ALARM"),
+)
+
+#: Obstacles that a plan's own start takes away.
+NO_OBSTACLE = (m.R_NONE, m.R_ENDED, m.R_SILENCE, m.R_NOT_ARMED)
+
+
+@dataclass(frozen=True)
+class Row:
+    """One thing and how it is. value: in words or with its unit."""
+
+    name: str
+    value: str
+
+
+@dataclass(frozen=True)
+class Standing:
+    """How the guard stands. obstacle: why ringing would not be allowed now, "" when it would; next_step: what to do."""
+
+    headline: str
+    why: str
+    obstacle: str
+    next_step: str
+    inputs: tuple[Row, ...]
+    measured: tuple[Row, ...]
+    allowance: tuple[Row, ...]
+
+
+def standing(safety: m.Safety) -> Standing:
+    """Put the board's own account into words."""
+    state = (
+        STATES[safety.state] if safety.state < len(STATES) else f"The guard is in a state {safety.state} unknown here."
+    )
+    blocked = safety.state == m.G_TRIPPED or safety.obstacle not in NO_OBSTACLE
+    reason = safety.reason if safety.state == m.G_TRIPPED else safety.obstacle
+    advice = of_reason(reason)
+    permit = "given" if safety.permit else f"not given: {name_of(safety.permit_reason)}"
+    return Standing(
+        headline=state,
+        why=name_of(safety.reason) if safety.state in (m.G_TRIPPED, m.G_LOCKED) else "",
+        obstacle=advice.what if blocked else "",
+        next_step=advice.advice if blocked else "",
+        inputs=inputs_in_words(safety.inputs),
+        measured=(
+            Row("ringing bus, behind the guard", volts(safety.bus_mV)),
+            Row("ringing current", milliamps(safety.bus_uA)),
+            Row("ringing generator", volts(safety.supply_mV)),
+            Row("battery", volts(safety.battery_mV)),
+        ),
+        allowance=(
+            Row("limits of", _word(m.MODES, safety.mode)),
+            Row("ringing left in this call", seconds(safety.call_left_ms)),
+            Row("ringing left in this hour", seconds(safety.hour_left_ms)),
+            Row("trips since the board started", "255 or more" if safety.trips >= 255 else str(safety.trips)),
+            Row("supply permit", permit),
+        ),
+    )
+
+
+def inputs_in_words(inputs: int) -> tuple[Row, ...]:
+    """Say how each of the board's inputs reads."""
+    return tuple(Row(name, yes if inputs >> bit & 1 else no) for bit, (name, yes, no) in enumerate(INPUTS))
+
+
+def trip_in_words(trip: m.Trip) -> tuple[str, ...]:
+    """Tell one trip: what happened, what was seen, what to do. Each text is one paragraph."""
+    who = f", while port {trip.port} might be rung" if trip.port else ""
+    advice = of_reason(trip.worse if trip.worse != m.R_NONE else trip.reason)
+    told = [f"Tripped {trip.at_us / 1e6:.3f} s after the board started{who}: {of_reason(trip.reason).what}."]
+    if trip.worse != m.R_NONE:
+        told.append(f"Worse: {of_reason(trip.worse).what}.")
+    state = _word(m.GUARD_STATES, trip.state)
+    step = f", at instruction {trip.step} of its plan" if trip.plan else ""
+    told.append(f"The guard was at '{state}'{step}.")
+    told.append(
+        f"Seen then: {', '.join(seen_in_words(trip.inputs))}; on the ringing bus {volts(trip.bus_mV)} and "
+        f"{milliamps(trip.bus_uA)}, generator {volts(trip.supply_mV)}, battery {volts(trip.battery_mV)}."
+    )
+    told.append(advice.advice)
+    return tuple(told)
+
+
+def seen_in_words(inputs: int) -> tuple[str, ...]:
+    """Say what spoke against ringing among the inputs that always do; the rest only when they alarm."""
+    found = []
+    for bit, (name, yes, no) in enumerate(INPUTS):
+        mask = 1 << bit
+        if mask in (m.IN_CHAIN_A, m.IN_CHAIN_B, m.IN_MIRROR_A, m.IN_MIRROR_B, m.IN_KEY):
+            found.append(f"{name} {yes if inputs & mask else no.partition(' (')[0]}")
+        elif mask in (m.IN_FUSE, m.IN_RELEASE, m.IN_SUPERVISORY, m.IN_SMOKE) and not inputs & mask:
+            found.append(f"{name} {no}")
+    return tuple(found)
+
+
+def name_of(reason: int) -> str:
+    """Return a reason's short name."""
+    return _word(m.R_NAMES, reason)
+
+
+def volts(mV: int) -> str:
+    """Write a voltage."""
+    return f"{mV / 1000:.1f} V"
+
+
+def milliamps(uA: int) -> str:
+    """Write a current."""
+    return f"{uA / 1000:.1f} mA"
+
+
+def seconds(ms: int) -> str:
+    """Write a time."""
+    return f"{ms / 1000:g} s"
+
+
+def _word(words: tuple[str, ...], code: int) -> str:
+    return words[code] if code < len(words) else f"code {code}"
