@@ -24,7 +24,10 @@ from demo_ctl.board.pins_cosim import (
     AUDIO,
     CALL,
     EDGE,
+    HAS_BLOCK,
     LISTEN,
+    MEMORY_LOW,
+    PERMIT,
     PUMP,
     REPLY,
     REQUEST,
@@ -47,7 +50,7 @@ _RUN = """
 import sys
 try:
     from demo_ctl.board.pins_cosim import main
-    main({}, {}, {}, {})
+    main({}, {}, {}, {}, {})
 except Exception as e:
     sys.print_exception(e, sys.stderr)
     sys.exit(1)
@@ -77,7 +80,7 @@ class MicropythonBoard:
         tty.setraw(slave)
         request_end, self._requests = os.pipe()
         self._replies, reply_end = os.pipe()
-        code = _RUN.format(request_end, reply_end, hardware.ports, hardware.firmware_boot)
+        code = _RUN.format(request_end, reply_end, hardware.ports, hardware.firmware_boot, hardware.board)
         try:
             self._process = subprocess.Popen(
                 [find_micropython(), "-c", code],
@@ -119,7 +122,8 @@ class MicropythonBoard:
                 hardware.seen_inputs,
                 hardware.seen_lost,
                 len(edges),
-                block is not None,
+                (HAS_BLOCK if block else 0) | (MEMORY_LOW if hardware.memory_low() else 0),
+                *hardware.bus(),
             )
         ]
         parts += [_EDGE.pack(ticks, edge) for ticks, edge in edges]
@@ -154,6 +158,8 @@ class MicropythonBoard:
                 hardware.start_pulses(port, count, a, b)
             elif which == PUMP:
                 hardware.pump()
+            elif which == PERMIT:
+                hardware.permit()
             elif which == LISTEN:
                 hardware.listen(port)
         return int(deadline)

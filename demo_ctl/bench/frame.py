@@ -19,6 +19,10 @@ _OPERATE_SPREAD = 0.1
 _SETTING = 0.02
 
 
+def _nobody(_current_mA: float) -> None:
+    """Nobody measures."""
+
+
 class Frame:
     """Clock, truth, adjustment, chance, interrupter, and whether the guard lets the generator's current through.
 
@@ -48,6 +52,9 @@ class Frame:
         self.interrupter = interrupter
         self.truth: list[Truth] = []
         self.ringing_feed = False
+        #: Called with what all lines together draw from the ringing bus, mA rms, when it has changed.
+        self.on_draw: Callable[[float], None] = _nobody
+        self._drawn_mA: dict[str, float] = {}
         self._seed = seed
         self.hunting_us = round(1e6 / adjustment.hunting_sps)
         self.finder_us = round(1e6 / adjustment.finder_sps)
@@ -55,6 +62,14 @@ class Frame:
     def note(self, what: str, value: int) -> None:
         """Write down that `what` is now `value`."""
         self.truth.append(Truth(self.kernel.now_us, what, value))
+
+    def draw(self, name: str, current_mA: float) -> None:
+        """Line `name` draws this much from the ringing bus now, mA rms: bells in step, so currents add."""
+        if current_mA:
+            self._drawn_mA[name] = current_mA
+        else:
+            self._drawn_mA.pop(name, None)
+        self.on_draw(sum(self._drawn_mA.values()))
 
     def random(self, name: str) -> Random:
         """Return the part's own generator."""

@@ -1,13 +1,13 @@
 """The board's electronics, simulated: what stands between the firmware and the unit.
 
-Loop relays, the pulse generator, the ringing guard with its mirror contacts, the edge capture queue, the converter
-and the two ends of the serial line. `Hardware` is the `Pins` of firmware that runs in this process; real MicroPython
-sees the same through `bench.cosim`.
+Loop relays, the pulse generator, the edge capture queue, both converters, the inputs and the two ends of the serial
+line; the ringing guard itself is in `guard_circuit.py`, and what can be wrong with all of it in `board_faults.py`.
+`Hardware` is the `Pins` of firmware that runs in this process; real MicroPython sees the same through `bench.cosim`.
 
 Everything the firmware reads is a snapshot taken when its pass begins (`begin`), in both kinds of board: a relay
 moved in a pass changes what the next pass sees, never the same one. That is what makes the two boards agree byte
-for byte. A relay's own time (some ms) and the flight of bytes over USB (about 1 ms) are not modelled here: contacts
-move and bytes arrive at once.
+for byte. A loop relay's own time (some ms) and the flight of bytes over USB (about 1 ms) are not modelled here:
+contacts move and bytes arrive at once.
 """
 
 from __future__ import annotations
@@ -15,17 +15,28 @@ from __future__ import annotations
 from collections import deque
 from typing import TYPE_CHECKING
 
+from demo_ctl.bench.board_clock import BoardClock
+from demo_ctl.bench.board_faults import HARDWARE_FAULTS
+from demo_ctl.bench.bus_readings import BusReadings
+from demo_ctl.bench.guard_circuit import CHAINS, CHANNELS, GUARD_HOLD_US, SLOW_HOLD_US, GuardCircuit
 from demo_ctl.bench.kernel import Handle, Kernel
-from demo_ctl.board.pins import TICKS, Pins
+from demo_ctl.bench.people import People
+from demo_ctl.board.pins import Pins
 from demo_ctl.wire.messages import (
     AUDIO_BLOCK,
     AUDIO_BLOCK_US,
+    IN_ALONE,
     IN_BUTTON,
     IN_CHAIN_A,
     IN_CHAIN_B,
+    IN_COVERS,
+    IN_FUSE,
     IN_KEY,
-    IN_MIRROR_A,
-    IN_MIRROR_B,
+    IN_NIGHT,
+    IN_RELEASE,
+    IN_SMOKE,
+    IN_SUPERVISORY,
+    RINGING,
 )
 
 if TYPE_CHECKING:
@@ -37,13 +48,23 @@ SERIAL_IN_MOST = 1024  # bytes a pass can see, as a USB driver's buffer bounds i
 SERIAL_OUT_MOST = 4096  # bytes that wait for the host at most
 SERIAL_OUT_LOW = 512  # less space than this in a pass may have held a frame back
 
-GUARD_PULL_US = 12_000  # first pump move to the guard's contacts closing; common practice, no source
-GUARD_HOLD_US = 50_000  # last pump move to the guard's relays falling: the middle of the 40..60 ms of board.pins
-GUARD_DROP_US = 8_000  # a coil whose chain channel opens falls by itself; common practice, no source
+BOARD_NUMBER = 0x4D6F7373 << 32  # and the seed below it: differs from board to board
+CLOCK_FAST = 10  # times
+CLOCK_JUMP_US = 1 << 20  # one bit turned over
+HIGH_GENERATOR = 1.3  # times its voltage
+HIGH_BATTERY_V = 58.0  # a charger that runs away; common practice, no source
 
-_MASK = TICKS - 1
-_CHAINS = (IN_CHAIN_A, IN_CHAIN_B)
-_MIRRORS = (IN_MIRROR_A, IN_MIRROR_B)
+EXPANDED = IN_NIGHT | IN_COVERS | IN_ALONE | IN_FUSE | IN_RELEASE | IN_SUPERVISORY | IN_SMOKE  # by the bus expander
+OUTSIDE = IN_CHAIN_A | IN_CHAIN_B | IN_KEY | IN_BUTTON | EXPANDED  # all that people, alarms and wires work
+_WIRES = {  # what a broken wire takes away
+    "key-wire-broken": IN_KEY,
+    "covers-wire-broken": IN_COVERS,
+    "presence-wire-broken": IN_ALONE,
+    "smoke-wire-broken": IN_SMOKE,
+    "fuse-wire-broken": IN_FUSE,
+}
+_CHAIN_BITS = IN_CHAIN_A | IN_CHAIN_B
+_RINGING_BITS = sum(1 << port * 4 + RINGING for port in range(16))
 
 
 class _Train:
@@ -60,31 +81,51 @@ class _Train:
         self.handle: Handle | None = None
 
 
-class Hardware(Pins):
-    """Pins over a simulated unit. Times are the kernel's; ticks start at `start_ticks` when the kernel reads 0."""
+class Hardware(People, Pins):
+    """Pins over a simulated unit. Times are the kernel's; the board's clock reads `start_ticks` to begin with."""
 
     simulated = 1
 
-    def __init__(self, kernel: Kernel, unit: BenchUnit, *, ports: int = 4, start_ticks: int = 0, boot: int = 1) -> None:
+    def __init__(
+        self,
+        kernel: Kernel,
+        unit: BenchUnit,
+        *,
+        ports: int = 4,
+        start_ticks: int = 0,
+        boot: int = 1,
+        board: int = BOARD_NUMBER,
+    ) -> None:
         self.now_ticks = 0
         self.kernel = kernel
         self.unit = unit
         self.ports = ports
         self.firmware_boot = boot
-        self.start_ticks = start_ticks & _MASK
+        self.board = board
+        self.clock = BoardClock(kernel.now_us, start_ticks)
         self.dirty = True  # something happened that the firmware has not looked at yet
         self.seen_inputs = 0
         self.to_board = bytearray()
         self.to_host = bytearray()
         self.host_listens = True
-        self._outside = IN_CHAIN_A | IN_CHAIN_B | IN_KEY | IN_BUTTON  # what people and wires set
+        self.broken: set[str] = set()  # names of faults
+        self.runs = True  # the board has power and its loop goes round
+        self.boots = False  # the board came back from no power: the world starts it anew
+        self.cut = False  # the cable is
+        self._host_opened = True  # what the host's side says, whatever the cable does
         self._edges: deque[tuple[int, int]] = deque()
         self._lost = 0
         self._trains: dict[int, _Train] = {}
-        self._pumped_us = -GUARD_HOLD_US  # last move
-        self._pumping = False  # the pump stages are charged
-        self._up = [False, False]  # the guard's relays
+        self._outside = OUTSIDE & ~IN_NIGHT  # what people and alarms set, the chain's contacts apart: key at day
+        self._wired = OUTSIDE  # less those of a broken wire
+        self._frozen: int | None = None  # what the expander goes on reading
+        self.guard = GuardCircuit(kernel, self._guard_changed)
         self._feed = False
+        self._drawn_mA = 0.0
+        self._bus = BusReadings(kernel.now_us, unit.generator_V, unit.battery_V)
+        self._deaf = 0  # bits of sensed levels that read 0, whatever happens
+        self._backfed = 0  # the port
+        self._memory_low = False
         self._listening = 0
         self._listen_from_us = 0
         self._listen_run = 0  # which listening a scheduled block belongs to
@@ -93,14 +134,15 @@ class Hardware(Pins):
         self.begin()
         self.dirty = True
         unit.on_edge = self._edge
+        unit.on_draw(self._draws)
 
     # Between passes: what the world does.
 
     def begin(self) -> None:
         """Take the snapshot that one pass of the firmware sees."""
         self.dirty = False
-        self.now_ticks = (self.kernel.now_us + self.start_ticks) & _MASK
-        self.seen_levels = self.unit.levels()
+        self.now_ticks = self.clock.ticks(self.kernel.now_us)
+        self.seen_levels = self.unit.levels() & ~self._deaf
         waiting = len(self.to_board)
         self.seen_bytes = waiting if waiting < SERIAL_IN_MOST else SERIAL_IN_MOST
         self.seen_space = SERIAL_OUT_MOST - len(self.to_host) if self.host_listens else 0
@@ -118,7 +160,9 @@ class Hardware(Pins):
             self.dirty = True
 
     def host_writes(self, data: bytes) -> None:
-        """Bytes from the host arrive."""
+        """Bytes from the host arrive, if there is a host, a cable, and a board to take them."""
+        if self.cut or "host-killed" in self.broken or "board-dead" in self.broken:
+            return
         self.to_board += data
         self.dirty = True
 
@@ -132,40 +176,132 @@ class Hardware(Pins):
 
     def set_listening(self, listens: bool) -> None:
         """Say whether a host has the port open (DTR)."""
+        self._host_opened = listens
+        listens = listens and not self.cut and "host-killed" not in self.broken
         if listens != self.host_listens:
             self.host_listens = listens
             self.dirty = True
 
     def power_off(self) -> None:
-        """Put every output where it is without power: loops open, guard fallen, converter idle; queues empty."""
+        """Put every output where it is without power: loops open, pumps still, converter idle; queues empty.
+
+        The pumps' stages hold the guard's relays for as long as they always do.
+        """
         for port in range(1, self.ports + 1):
             self.set_loop(port, 0)
         self.listen(0)
-        self._pumping = False
-        self._up = [False, False]
-        self._set_feed()
         self._edges.clear()
         self._lost = 0
         self.to_board.clear()
         self.dirty = True
 
-    # Test hooks: the contacts that people and wires work.
+    # The contacts that people, alarms and wires work (see also People).
 
     def set_input(self, which: int, reads: bool) -> None:
-        """Let inputs of `which` (IN_CHAIN_A, IN_CHAIN_B, IN_KEY, IN_BUTTON, summed) read 1 or 0 from now on."""
-        which &= IN_CHAIN_A | IN_CHAIN_B | IN_KEY | IN_BUTTON
+        """Let inputs of `which` (of OUTSIDE, summed) read 1 or 0 from now on, as far as other contacts let them.
+
+        A chain channel is a contact of its own here, in series with those of key, covers and stop.
+        """
+        for channel, chain in zip(self.guard.channels, CHAINS, strict=True):
+            if which & chain:
+                channel.work("another contact", reads)
+        which &= OUTSIDE & ~_CHAIN_BITS
         self._outside = self._outside | which if reads else self._outside & ~which
-        for channel, chain in enumerate(_CHAINS):
-            if which & chain and not reads and self._up[channel]:
-                self.kernel.at(self.kernel.now_us + GUARD_DROP_US, self._drop_open_chain, channel)
-            elif which & chain and reads and self._pumping:
-                self.kernel.at(self.kernel.now_us + GUARD_PULL_US, self._guard_pulls)
         self._read_inputs()
 
     @property
     def ringing_fed(self) -> bool:
-        """Whether the guard's contacts let the generator through."""
+        """Whether generator voltage gets through to the ringing bus."""
         return self._feed
+
+    @property
+    def permit_held(self) -> bool:
+        """Whether the supply permit holds the contactor in the unit's battery feed."""
+        return self.guard.permit_held
+
+    # Faults.
+
+    def break_part(self, name: str, *, port: int = 1) -> None:
+        """Make a fault of HARDWARE_FAULTS (KeyError: there is no such). port: whose line has it, where a line has."""
+        fault = HARDWARE_FAULTS[name]
+        if name in self.broken:
+            return
+        if not fault.event:
+            self.broken.add(name)
+        if name == "backfeed":
+            self._backfed = port
+            self.unit.set_backfeed(port, True)
+        elif name == "expander-frozen":
+            self._frozen = self._outside & self._wired & EXPANDED
+        elif name == "clock-jumped":
+            self.clock.jump(self.kernel.now_us, CLOCK_JUMP_US)
+        elif name == "brown-out":
+            self.boots = True
+        elif name == "board-dead":
+            self.power_off()
+            self.to_host.clear()
+        elif name in ("cable-cut", "host-killed"):
+            self.to_host.clear()
+        self._settle(name)
+
+    def mend_part(self, name: str) -> None:
+        """Undo a fault (KeyError: there is no such). What the board made of it stays."""
+        HARDWARE_FAULTS[name]
+        if name not in self.broken:
+            return
+        self.broken.remove(name)
+        if name == "backfeed":
+            self.unit.set_backfeed(self._backfed, False)
+        elif name == "expander-frozen":
+            self._frozen = None
+        elif name == "board-dead":
+            self.boots = True
+        self._settle(name)
+
+    def _settle(self, name: str) -> None:
+        """Let every part be as the faults there are make it; only what `name` may have changed, if that is costly."""
+        broken, now_us, guard = self.broken, self.kernel.now_us, self.guard
+        self._wired = OUTSIDE & ~sum(bit for wire, bit in _WIRES.items() if wire in broken)
+        for letter, channel in zip(CHANNELS, guard.channels, strict=True):
+            channel.chain_welded = f"chain-{letter}-welded" in broken
+            channel.chain_broken = f"chain-{letter}-broken" in broken
+            channel.welded = f"relay-{letter}-welded" in broken
+            channel.dead = f"relay-{letter}-dead" in broken
+            channel.bypassed = f"pump-{letter}-bypassed" in broken
+            channel.stage.stuck = bool({f"pump-{letter}-stuck-high", f"pump-{letter}-stuck-low"} & broken)
+            stuck, open_ = f"mirror-{letter}-stuck-closed" in broken, f"mirror-{letter}-broken" in broken
+            channel.mirror_stuck = False if open_ else True if stuck else None
+        guard.a.stage.hold_us = SLOW_HOLD_US if "pump-slow-decay" in broken else GUARD_HOLD_US
+        guard.bypassed = "guard-bypassed" in broken
+        guard.permit_welded = "permit-welded" in broken
+        for channel in guard.channels:
+            channel.settle()
+        self._deaf = _RINGING_BITS if "ringing-sense-dead" in broken else 0
+        self._bus.set_battery(HIGH_BATTERY_V if "battery-high" in broken else self.unit.battery_V)
+        self._bus.stick(now_us, "bus-sense-stuck" in broken, "bus-sense-dead" in broken)
+        if name.startswith("generator"):
+            high = HIGH_GENERATOR if "generator-high" in broken else 1.0
+            self.unit.set_generator(0.0 if "generator-dead" in broken else high)
+        elif name == "interrupter-stuck":
+            self.unit.set_interrupter_stuck(name in broken)
+        elif name == "ringing-sense-dead":
+            self._hear_again()
+        elif name.startswith("clock"):
+            fast = CLOCK_FAST if "clock-fast" in broken else 1
+            self.clock.set_rate(now_us, 0 if "clock-stopped" in broken else fast)
+        self._memory_low = "memory-low" in broken
+        self.cut = "cable-cut" in broken
+        self.set_listening(self._host_opened)
+        self.runs = not {"loop-hung", "board-dead"} & broken
+        self._set_feed()
+        self._read_inputs()
+
+    def _hear_again(self) -> None:
+        """Ringing senses fell dead, or work again: what they read jumps there."""
+        ringing = self.unit.levels() & _RINGING_BITS
+        for bit in range(4 * self.ports):
+            if ringing >> bit & 1:
+                self._capture(bit, 0 if self._deaf else 1)
 
     # Pins: clock and serial line.
 
@@ -197,9 +333,14 @@ class Hardware(Pins):
     # Pins: sensing.
 
     def _edge(self, bit: int, level: int) -> None:
+        if not self._deaf >> bit & 1:
+            self._capture(bit, level)
+
+    def _capture(self, bit: int, level: int) -> None:
+        if "board-dead" in self.broken:
+            return
         if len(self._edges) < EDGES_MOST:
-            ticks = (self.kernel.now_us + self.start_ticks) & _MASK
-            self._edges.append((ticks, bit << 1 | level))
+            self._edges.append((self.clock.ticks(self.kernel.now_us), bit << 1 | level))
         else:
             self._lost += 1
         self.dirty = True
@@ -232,12 +373,19 @@ class Hardware(Pins):
 
     def _read_inputs(self) -> None:
         # Inputs change between passes only (relays by their timers, the rest by hand), so no snapshot is needed.
-        reads = self._outside
-        for up, mirror in zip(self._up, _MIRRORS, strict=True):
-            if not up:
-                reads |= mirror  # a mirror contact is closed while its relay is down
-        self.seen_inputs = reads
+        outside = self._outside & self._wired
+        if self._frozen is not None:
+            outside = outside & ~EXPANDED | self._frozen
+        self.seen_inputs = outside & ~_CHAIN_BITS | self.guard.inputs()
         self.dirty = True
+
+    def bus(self) -> tuple[int, int, int, int, int]:
+        """See Pins."""
+        return self._bus.newest(self.kernel.now_us)
+
+    def memory_low(self) -> bool:
+        """See Pins."""
+        return self._memory_low
 
     # Pins: loops and pulses.
 
@@ -252,7 +400,7 @@ class Hardware(Pins):
         train = self._trains[port] = _Train(self.kernel.now_us, count, break_us, make_us)
         self.unit.set_loop(port, False)
         train.handle = self.kernel.at(train.start_us + break_us, self._make, port, train)
-        return (train.start_us + self.start_ticks) & _MASK
+        return self.clock.ticks(train.start_us)
 
     def _stop_train(self, port: int) -> None:
         train = self._trains.pop(port, None)
@@ -273,43 +421,40 @@ class Hardware(Pins):
         train.handle = self.kernel.at(self.kernel.now_us + train.break_us, self._make, port, train)
         self.unit.set_loop(port, False)
 
-    # Pins: the ringing guard.
+    # Pins: the ringing guard and the supply permit.
 
     def pump(self) -> None:
         """See Pins."""
-        self._pumped_us = now = self.kernel.now_us
-        if not self._pumping:
-            self._pumping = True
-            self.kernel.at(now + GUARD_PULL_US, self._guard_pulls)
-            self.kernel.at(now + GUARD_HOLD_US, self._guard_holds)
+        self.guard.pump()
 
-    def _guard_pulls(self) -> None:
-        for channel, chain in enumerate(_CHAINS):
-            if self._pumping and self._outside & chain:
-                self._up[channel] = True
+    def permit(self) -> None:
+        """See Pins."""
+        self.guard.permit()
+
+    def _guard_changed(self) -> None:
+        self._read_inputs()
         self._set_feed()
 
-    def _guard_holds(self) -> None:
-        # One timer follows the pump: asking again costs less than moving it at every move.
-        falls_us = self._pumped_us + GUARD_HOLD_US
-        if self._pumping and falls_us > self.kernel.now_us:
-            self.kernel.at(falls_us, self._guard_holds)
-        elif self._pumping:
-            self._pumping = False
-            self._up = [False, False]
-            self._set_feed()
-
-    def _drop_open_chain(self, channel: int) -> None:
-        if not self._outside & _CHAINS[channel]:
-            self._up[channel] = False
-            self._set_feed()
+    def _draws(self, current_mA: float) -> None:
+        self._drawn_mA = current_mA
+        self._tell_bus()
 
     def _set_feed(self) -> None:
-        self._read_inputs()  # the mirrors moved
-        feed = self._up[0] and self._up[1]
+        closed = self.guard.closed
+        feed = closed and "bus-short" not in self.broken  # a short leaves no voltage for anybody
         if feed != self._feed:
             self._feed = feed
             self.unit.set_ringing_feed(feed)
+        self._tell_bus()
+
+    def _tell_bus(self) -> None:
+        """What the converter is given: the supply before the lamp, bus and current behind the guard's contacts."""
+        supply_V = self.unit.generator_V
+        bus_V = supply_V if self._feed else 0.0
+        bus_mA = self._drawn_mA
+        if self.guard.closed and not self._feed:
+            bus_mA = 1000.0 * supply_V / self.unit.lamp_ohm
+        self._bus.change(self.kernel.now_us, bus_V, bus_mA, supply_V)
 
     # Pins: listening.
 
@@ -330,7 +475,7 @@ class Hardware(Pins):
         data = self.unit.audio_block(self._listening, first, self._listen_from_us)
         if len(self._blocks) == AUDIO_MOST:
             self._blocks.popleft()
-        self._blocks.append((first, (at_us + self.start_ticks) & _MASK, data))
+        self._blocks.append((first, self.clock.ticks(at_us), data))
         self.kernel.at(self.kernel.now_us + AUDIO_BLOCK_US, self._block, run, first + AUDIO_BLOCK)
         self.dirty = True
 

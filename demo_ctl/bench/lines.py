@@ -141,14 +141,18 @@ class Line:
         self._loop_mA = self._circuit.loop_mA()
         self._carries = self._loop_mA >= ON_mA
         self._steady_mA = self._circuit.loop_mA(self._ringing_ohm)
-        self._swing_mA = self._steady_mA * wave.peak_V / battery_V if battery_V else 0.0
+        self._battery_V = battery_V
         spread = adjustment.line_relay
         self.line_relay = frame.line_relay(random, f"{name}/line relay", spread, spread, self._line_relay_turned)
         spread = adjustment.cut_off_relay
         self.cut_off = frame.relay(random, f"{name}/cut-off relay", spread, spread, self._cut_off_turned)
         self._on_cut: Callable[[], None] | None = None
         self.closed = False
+        #: Whether ringing is on it, wherever it comes from: the connector, through the guard; or some other way.
         self.ringing = False
+        self._rung = False
+        self.backfed = False
+        self._drawn_mA = 0.0
         self._wires_crossed = ailments.strikes("wires crossed", name)
         #: What lies under the tones through something wrong: hum and crackle, V RMS.
         self.hum_V = ailments.amount("hum V", name)
@@ -178,6 +182,7 @@ class Line:
         if closed != self.closed:
             self.closed = closed
             self._update(opening=not closed)
+            self._draw()
             if self.port and not closed and not self.ringing and self._ailments.strikes("bell taps", self._part):
                 self._tap()
 
@@ -221,6 +226,19 @@ class Line:
 
     def set_ringing(self, on: bool) -> None:
         """Put ringing on the line, on top of whatever feeds it, or take it off."""
+        if on != self._rung:
+            self._rung = on
+            self._ring()
+            self._draw()
+
+    def set_backfeed(self, on: bool) -> None:
+        """Put alternating current on the line that does not come through the guard, or take it off."""
+        if on != self.backfed:
+            self.backfed = on
+            self._ring()
+
+    def _ring(self) -> None:
+        on = self._rung or self.backfed
         if on == self.ringing:
             return
         self.ringing = on
@@ -286,13 +304,25 @@ class Line:
         else:
             feed.feed(self._opening if opening else self._opened, False)
 
+    def _draw(self) -> None:
+        """Tell what this line draws from the ringing bus now: rms, of a sine."""
+        drawn_mA = 0.0
+        if self._rung:
+            circuit = self._circuit.closed if self.closed else self._circuit.opened
+            drawn_mA = circuit(self._ringing_ohm, self._wave.peak_V).ripple_mA / sqrt(2)
+        if drawn_mA != self._drawn_mA:
+            self._drawn_mA = drawn_mA
+            self._frame.draw(self.name, drawn_mA)
+
     def _swing(self) -> None:
         """Current of both kinds at once: set LOOP by its size now, and come back when that changes."""
         now_us = self._kernel.now_us
-        current_mA = abs(self._steady_mA + self._swing_mA * sin(2 * pi * self._wave.turns(now_us)))
+        # What a volt of the generator drives through the telephone, as a volt of battery does.
+        swing_mA = self._steady_mA * self._wave.peak_V / self._battery_V if self._battery_V else 0.0
+        current_mA = abs(self._steady_mA + swing_mA * sin(2 * pi * self._wave.turns(now_us)))
         bound = OFF_mA if self._loop else ON_mA
         # Half a microsecond's travel of the wave at its steepest, and a little: on the bound counts as past it.
-        slack = self._swing_mA * 2 * pi / self._wave.period_us
+        slack = swing_mA * 2 * pi / self._wave.period_us
         if self._loop and current_mA <= bound + slack:
             self._loop_level(False)
         elif not self._loop and current_mA >= bound - slack:
@@ -300,7 +330,7 @@ class Line:
         bound = OFF_mA if self._loop else ON_mA
         due = []
         for target_mA in (bound, -bound):
-            part = (target_mA - self._steady_mA) / self._swing_mA
+            part = (target_mA - self._steady_mA) / swing_mA if swing_mA else inf
             if -1 < part < 1:
                 rises = asin(part) / (2 * pi)
                 # Towards zero while LOOP is 1, away from zero while it is 0.

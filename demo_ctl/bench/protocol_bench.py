@@ -1,13 +1,17 @@
 """The bench as a serial port: pyserial's handler of `bench://` URLs.
 
     bench://?unit=PATH&seed=N&clock=free|paced&board=python|micropython&busy=STAGE/LEVEL/POSITIONS&ticks=N
-    &fault=NAME@PLACE:figure=value&night=N&truth=FILE
+    &fault=NAME@PLACE:figure=value&night=N&truth=FILE&guard=proven|locked
 
 Every option may be left out: the unit is then the sample unit below the current folder or beside the program, seed 0,
 clock free, board python, nothing busy, nothing wrong, night 1, ticks 0. `busy` and `fault` may be repeated; how a
 fault is written, and what `night` does to it, is in `fault_text.py`. `ticks` is what the board's microsecond counter
 reads at power-up, for those who want to see it wrap at 2**30. `truth` is a file, not there yet, into which goes what
 really happened inside the unit (`truth_file.py`).
+
+`guard` says how the ringing guard is found when the port is opened. proven: a simulated person has been there first,
+for the two seconds before the port's clock reads 0, turned the key off and on and worked every contact (`people.py`),
+so that calls just work. locked: the board has just been switched on and nobody has turned its key; it refuses to ring.
 
 On the free clock, time stands still except while the host waits in `read`; there it goes to whatever comes first: bytes
 for the host, the host's time limit, the firmware's deadline, an event of the unit. On the paced clock a thread of this
@@ -41,12 +45,12 @@ __all__ = ["FORM", "Options", "Serial", "SerialException"]
 
 FORM = (
     "bench://?unit=PATH&seed=N&clock=free|paced&board=python|micropython&busy=STAGE/LEVEL/POSITIONS"
-    "&fault=NAME@PLACE:figure=value&night=N&ticks=N&truth=FILE"
+    "&fault=NAME@PLACE:figure=value&night=N&ticks=N&truth=FILE&guard=proven|locked"
 )
 SLICE_US = 1_000_000  # a read on the free clock looks this often whether it was cancelled
 LATE_MOST_US = 20_000  # a paced event is at most so late by the port's clock; the rest of a hold-up is not counted
 DEFAULT_UNIT = "configs/units/mossbrook.yaml"
-_OPTIONS = ("unit", "seed", "clock", "board", "busy", "fault", "night", "ticks", "truth")
+_OPTIONS = ("unit", "seed", "clock", "board", "busy", "fault", "night", "ticks", "truth", "guard")
 _REPEATED = ("busy", "fault")
 
 
@@ -63,6 +67,7 @@ class Options:
         self.night = 1
         self.ticks = 0
         self.truth = ""
+        self.proven = True
         parts = urlsplit(url)
         if parts.scheme.lower() != "bench":
             raise SerialException(f"{url!r} is not a bench; expected {FORM}")
@@ -99,6 +104,8 @@ class Options:
             if not value:
                 raise SerialException("the bench's option truth is the name of a file that is not there yet")
             self.truth = value
+        elif name == "guard":
+            self.proven = _choice(name, value, ("proven", "locked")) == "proven"
         elif name == "clock":
             self.paced = _choice(name, value, ("free", "paced")) == "paced"
         elif name == "board":
@@ -130,8 +137,9 @@ def _make_world(options: Options) -> World:
     """Build what the URL asks for; every trouble becomes one clear SerialException."""
     try:
         from demo_ctl.bench.fault_text import ailments_of
-        from demo_ctl.bench.hardware import Hardware
+        from demo_ctl.bench.hardware import BOARD_NUMBER, Hardware
         from demo_ctl.bench.kernel import Kernel
+        from demo_ctl.bench.people import PROVING_US, prove_guard
         from demo_ctl.bench.unit import BenchUnit
         from demo_ctl.bench.world import BoardGone, PythonBoard, World
         from demo_ctl.office.load import load_unit
@@ -154,13 +162,24 @@ def _make_world(options: Options) -> World:
             raise SerialException(f"board=micropython does not work on this computer: {e}") from e
         start = MicropythonBoard
     kernel = Kernel()
+    if options.proven:
+        kernel.now_us = -PROVING_US  # the person comes first; the host at 0
     busy = [_busy(text, len(described.selectors)) for text in options.busy]
     unit = BenchUnit(kernel, described, seed=options.seed, busy=tuple(busy), ailments=wrong)
-    hardware = Hardware(kernel, unit, start_ticks=options.ticks, boot=1 + options.seed % 0xFFFF)
+    hardware = Hardware(
+        kernel, unit, start_ticks=options.ticks, boot=1 + options.seed % 0xFFFF, board=BOARD_NUMBER + options.seed
+    )
     try:
-        return World(kernel, unit, hardware, start)
+        world = World(kernel, unit, hardware, start)
     except BoardGone as e:
         raise SerialException(str(e)) from e
+    if options.proven:
+        try:
+            prove_guard(world)
+        except Exception as e:
+            world.close()
+            raise _broken(e) from e
+    return world
 
 
 def _truth_file(options: Options, world: World) -> TruthFile:
@@ -240,8 +259,13 @@ class Serial(SerialBase):
 
     @contextmanager
     def standing_still(self) -> Iterator[World]:
-        """Give the world while no thread moves it, for tests that look inside or change something."""
+        """Give the world while no thread moves it, for people who work its contacts and tests that look inside.
+
+        On the paced clock it is brought to now first. Raises SerialException.
+        """
         with self._change:
+            if self._paced and self.is_open and not self._trouble:
+                self._catch_up()
             yield self.world
             self._change.notify_all()
 
@@ -325,7 +349,7 @@ class Serial(SerialBase):
     def _usable(self) -> None:
         if not self.is_open:
             raise PortNotOpenError()
-        if self._unplugged:
+        if self._unplugged or self.world.hardware.cut:
             raise SerialException("the bench's cable is unplugged")
         if self._trouble:
             raise _broken(self._trouble) from self._trouble
@@ -374,6 +398,7 @@ class Serial(SerialBase):
                     len(hardware.to_host) >= size
                     or self._cancelled
                     or self._unplugged
+                    or hardware.cut
                     or self._trouble is not None
                     or not self.is_open
                 ),

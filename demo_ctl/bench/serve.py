@@ -19,6 +19,7 @@ from contextlib import contextmanager
 from types import FrameType
 from urllib.parse import urlencode
 
+from demo_ctl.bench.people import obey
 from demo_ctl.bench.protocol_bench import Serial, SerialException
 from demo_ctl.terms.errors import InputError, LinkError
 
@@ -27,12 +28,18 @@ PIECE = 1024
 
 
 def serve_pty(
-    url_options: Iterable[tuple[str, str]], *, announce: Callable[[str], None], stop: threading.Event | None = None
+    url_options: Iterable[tuple[str, str]],
+    *,
+    announce: Callable[[str], None],
+    stop: threading.Event | None = None,
+    typed: int | None = None,
+    say: Callable[[str], None] = print,
 ) -> None:
     """Serve `bench://?<url_options>` on a pseudo-terminal until Ctrl-C, SIGTERM, or `stop` is set.
 
-    `announce` is called once with the path that clients open. Raises InputError for wrong options and LinkError when
-    the board behind it is gone.
+    `announce` is called once with the path that clients open. `typed` is the file descriptor on which a person types
+    what hands do at the equipment (`people.obey`), `say` gets the answers. Raises InputError for wrong options and
+    LinkError when the board behind it is gone.
     """
     ending = stop or threading.Event()
     options = [(name, value) for name, value in url_options if name != "clock"]
@@ -51,7 +58,8 @@ def serve_pty(
         bench.dtr = False
         os.close(slave)
         slave = -1
-        relay = _Relay(bench, master, path, ending)
+        hands = None if typed is None else _Hands(bench, typed, say)
+        relay = _Relay(bench, master, path, ending, hands)
         with _ends_on_sigterm(ending):
             announce(path)
             relay.run()
@@ -83,11 +91,51 @@ def _ends_on_sigterm(ending: threading.Event) -> Iterator[None]:
         signal.signal(signal.SIGTERM, before)
 
 
+class _Hands:
+    """Reads what a person types, a line at a time, and does it. Nothing here ever waits."""
+
+    def __init__(self, bench: Serial, typed: int, say: Callable[[str], None]) -> None:
+        self._bench = bench
+        self._typed = typed
+        self._say = say
+        self._line = b""
+        self._there = True
+
+    def look(self) -> None:
+        """Do what has been typed since last time."""
+        while self._there and self._can_read():
+            try:
+                data = os.read(self._typed, PIECE)
+            except OSError:
+                data = b""
+            self._there = bool(data)
+            *lines, self._line = (self._line + data).split(b"\n")
+            self._line = self._line[-PIECE:]
+            for line in lines:
+                with self._bench.standing_still() as world:
+                    answer = obey(world.hardware, line.decode(errors="replace"))
+                if answer:
+                    self._say(answer)
+
+    def _can_read(self) -> bool:
+        """Whether there is something to read; what is typed while this runs in the background is not for it."""
+        try:
+            if os.isatty(self._typed) and os.tcgetpgrp(self._typed) != os.getpgrp():
+                return False
+            return bool(select.select([self._typed], [], [], 0)[0])
+        except (OSError, ValueError):  # closed
+            self._there = False
+            return False
+
+
 class _Relay:
     """Carries bytes both ways between the bench and the master end of the pseudo-terminal."""
 
-    def __init__(self, bench: Serial, master: int, path: str, ending: threading.Event) -> None:
+    def __init__(
+        self, bench: Serial, master: int, path: str, ending: threading.Event, hands: _Hands | None = None
+    ) -> None:
         self._bench = bench
+        self._hands = hands
         self._master = master
         self._path = path
         self._ending = ending
@@ -134,6 +182,8 @@ class _Relay:
             wants = select.POLLIN | (select.POLLOUT if self._piece else 0)
             watch.register(self._master, wants if present else 0)
             found = dict(watch.poll(LOOK_MS))
+            if self._hands:
+                self._hands.look()
             if self._wake in found:
                 os.read(self._wake, 64)
             state = found.get(self._master, 0)

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from math import sqrt
 from random import Random
 
 from demo_ctl.bench.ailments import SOUND, Ailments
@@ -70,12 +71,14 @@ class BenchUnit:
         ringing = unit.ringing
         interrupter = Cadence((ringing.on_us, ringing.off_us))
         interrupter = Cadence((ringing.on_us, ringing.off_us), chance.randrange(max(1, interrupter.cycle_us)))
-        wave = Wave(
+        wave = self._wave = Wave(
             ringing.frequency_Hz * ailments.scale("ringing frequency", "ringing"),
             ringing.voltage_V * ailments.scale("ringing voltage", "ringing"),
             chance.random(),
         )
-        cam = ailing(interrupter, ailments, "ringing")
+        self._sound_V = wave.peak_V
+        self.battery_V = unit.supply.battery_V * ailments.scale("battery", "battery")
+        cam = self._cam = ailing(interrupter, ailments, "ringing")
         self._frame = Frame(kernel, unit.adjustment, unit.coils, unit.supply, seed, cam, ailments)
         self._truth = self._frame.truth = TruthLog()
         self._tones = ToneBank(unit.tones, interrupter, wave, seed, ailments)
@@ -138,6 +141,44 @@ class BenchUnit:
         Trip battery, which joins behind the guard, stays on a rung line either way.
         """
         self._frame.ringing_feed = bool(on)
+        self._ring_again()
+
+    @property
+    def generator_V(self) -> float:
+        """What the ringing generator gives now, V rms."""
+        return self._wave.peak_V / sqrt(2)
+
+    @property
+    def lamp_ohm(self) -> float:
+        """What limits the generator's current into a short: lamp and leads."""
+        return self.unit.coils.ringing_ohm
+
+    def on_draw(self, to: Callable[[float], None]) -> None:
+        """Have `to` called with what all lines draw from the ringing bus, mA rms, whenever it has changed."""
+        self._frame.on_draw = to
+
+    def set_generator(self, factor: float) -> None:
+        """Let the generator give `factor` times its own voltage."""
+        fed = self._frame.ringing_feed
+        backfed = [line for line in self._lines.values() if line.backfed]
+        for on in (False, True):  # what rings, rings anew with the new voltage
+            self.set_ringing_feed(fed and on)
+            for line in backfed:
+                line.set_backfeed(on)
+            self._wave.peak_V = self._sound_V * factor
+
+    def set_interrupter_stuck(self, stuck: bool) -> None:
+        """Let the interrupter's contact stay closed (ringing without pause), or work again."""
+        self._frame.interrupter = Cadence(()) if stuck else self._cam
+        self._ring_again()
+
+    def set_backfeed(self, port: int, on: bool) -> None:
+        """Put alternating current on the line at `port` that does not come through the guard, or take it off."""
+        line = self._at_port.get(port)
+        if line is not None:
+            line.set_backfeed(on)
+
+    def _ring_again(self) -> None:
         for switch in list(self._switches.values()):
             if isinstance(switch, Connector) and switch.is_ringing:
                 switch.apply_ringing()

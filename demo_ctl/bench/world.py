@@ -10,6 +10,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from typing import TYPE_CHECKING, Any, Protocol
 
+from demo_ctl.bench.board_clock import PASS_US
 from demo_ctl.bench.hardware import Hardware
 from demo_ctl.bench.kernel import Kernel
 
@@ -18,7 +19,6 @@ if TYPE_CHECKING:
 
 FOR_EVER_US = 1 << 62
 SAME_INSTANT_MOST = 200  # passes without time moving; after that a pass takes its time
-PASS_US = 500  # as long as a pass of the chip's loop takes, roughly (measured 0.2..1 ms)
 
 
 class BoardGone(Exception):
@@ -61,9 +61,8 @@ class World:
         self.unit = unit
         self.hardware = hardware
         self._start = start
-        self._zero_us = hardware.start_ticks  # the board's 64-bit clock when the kernel reads 0
         self.board = start(hardware)
-        self.deadline_us = 0
+        self.deadline_us = kernel.now_us
         self._passes = 0
         self._passed_us = -1
 
@@ -75,9 +74,11 @@ class World:
         kernel, hardware = self.kernel, self.hardware
         while True:
             now_us = kernel.now_us
-            if hardware.dirty or self.deadline_us <= now_us:
+            if hardware.boots:
+                self.reset_board()
+            if hardware.runs and (hardware.dirty or self.deadline_us <= now_us):
                 hardware.begin()
-                deadline_us = self.board.step() - self._zero_us
+                deadline_us = hardware.clock.kernel_us(self.board.step(), now_us)
                 hardware.end()
                 if deadline_us <= now_us:
                     deadline_us = self._again(now_us)
@@ -87,7 +88,7 @@ class World:
             elif now_us >= until_us:
                 return
             else:
-                to_us = until_us if until_us < self.deadline_us else self.deadline_us
+                to_us = until_us if until_us < self.deadline_us or not hardware.runs else self.deadline_us
                 next_us = kernel.next_us()
                 kernel.run_to(to_us if next_us is None or next_us > to_us else next_us)
 
@@ -101,23 +102,26 @@ class World:
 
     def next_us(self) -> int:
         """Return the earliest instant at which something happens."""
-        if self.hardware.dirty:
-            return self.kernel.now_us
         next_us = self.kernel.next_us()
+        hardware = self.hardware
+        if hardware.boots or (hardware.runs and hardware.dirty):
+            return self.kernel.now_us
+        if not hardware.runs:
+            return FOR_EVER_US if next_us is None else next_us
         return self.deadline_us if next_us is None or next_us > self.deadline_us else next_us
 
     def board_clock(self) -> tuple[int, int]:
         """Return the number of the board's boot, and what the kernel's clock reads when the board's reads 0."""
-        return self.hardware.firmware_boot, -self._zero_us
+        return self.hardware.firmware_boot, self.hardware.clock.zero_us
 
     def reset_board(self) -> None:
         """Reset the board as its button does: outputs fall to rest, bytes not yet taken are lost, firmware boots."""
         self.board.close()
         self.hardware.power_off()
         self.hardware.to_host.clear()
+        self.hardware.boots = False
         self.hardware.firmware_boot += 1
-        self.hardware.start_ticks = -self.kernel.now_us % (1 << 30)  # its counter starts at 0 again
-        self._zero_us = -self.kernel.now_us
+        self.hardware.clock.restart(self.kernel.now_us)
         self.board = self._start(self.hardware)
         self.deadline_us = self.kernel.now_us  # boot at once
 

@@ -13,8 +13,9 @@ from demo_ctl.board.main import Loop
 from demo_ctl.board.pins import Pins
 from demo_ctl.wire.messages import AUDIO_BLOCK
 
-# ticks, bytes to read, space to write, levels, inputs, edges lost, edges, whether an audio block follows
-REQUEST = "<IHHIBIHB"
+# ticks, bytes to read, space to write, levels, inputs, edges lost, edges, flags, and the bus: count, four readings
+REQUEST = "<IHHIHIHBBIIII"
+HAS_BLOCK, MEMORY_LOW = 1, 2  # flags: an audio block follows
 EDGE = "<IB"  # ticks, bit << 1 | level
 AUDIO = "<QI"  # index, ticks; then the block
 # deadline, bytes read, bytes written, edges taken, lost edges asked for, audio block taken, calls
@@ -23,7 +24,7 @@ CALL = "<BBHII"  # which, port, count, two times
 CALLS_MOST = 64  # in a pass; many more than firmware makes
 AUDIO_BYTES = 2 * AUDIO_BLOCK
 
-SET_LOOP, START_PULSES, PUMP, LISTEN = 1, 2, 3, 4
+SET_LOOP, START_PULSES, PUMP, LISTEN, PERMIT = 1, 2, 3, 4, 5
 
 
 class CosimPins(Pins):
@@ -31,9 +32,10 @@ class CosimPins(Pins):
 
     simulated = 1
 
-    def __init__(self, ports, boot, requests, replies, serial_in, serial_out):
+    def __init__(self, ports, boot, board, requests, replies, serial_in, serial_out):
         self.ports = ports
         self.firmware_boot = boot
+        self.board = board
         self._requests = requests
         self._replies = replies
         self._in = serial_in
@@ -44,6 +46,8 @@ class CosimPins(Pins):
         self._edge_bytes = struct.calcsize(EDGE)
         self._ticks = 0
         self._waiting = self._space = self._levels = self._inputs = self._lost = 0
+        self._memory_low = False
+        self._bus = (0, 0, 0, 0, 0)
         self._edges = b""
         self._edge_count = 0
         self._audio = None
@@ -58,13 +62,14 @@ class CosimPins(Pins):
         """Boot the firmware at the first request, answer requests until the bench closes the pipe."""
         loop = None
         while self._requests.readinto(self._request):
-            (self._ticks, self._waiting, self._space, self._levels, self._inputs, self._lost, count, audio) = (
-                struct.unpack(REQUEST, self._request)
-            )
+            said = struct.unpack(REQUEST, self._request)
+            (self._ticks, self._waiting, self._space, self._levels, self._inputs, self._lost, count, flags) = said[:8]
+            self._bus = said[8:]
+            self._memory_low = flags & MEMORY_LOW != 0
             self._edge_count = count
             self._edges = self._requests.read(count * self._edge_bytes) if count else b""
             self._audio = None
-            if audio:
+            if flags & HAS_BLOCK:
                 first, ticks = struct.unpack(AUDIO, self._requests.read(struct.calcsize(AUDIO)))
                 self._audio = (first, ticks, self._requests.read(AUDIO_BYTES))
             self._clear()
@@ -138,6 +143,14 @@ class CosimPins(Pins):
         """See Pins."""
         return self._inputs
 
+    def bus(self):
+        """See Pins."""
+        return self._bus
+
+    def memory_low(self):
+        """See Pins."""
+        return self._memory_low
+
     def set_loop(self, port, closed):
         """See Pins."""
         self._call(SET_LOOP, port, 1 if closed else 0)
@@ -150,6 +163,10 @@ class CosimPins(Pins):
     def pump(self):
         """See Pins."""
         self._call(PUMP)
+
+    def permit(self):
+        """See Pins."""
+        self._call(PERMIT)
 
     def listen(self, port):
         """See Pins."""
@@ -168,7 +185,7 @@ class CosimPins(Pins):
         """Nothing to do: memory is not short on a computer, and MicroPython collects by itself."""
 
 
-def main(requests, replies, ports, boot):
+def main(requests, replies, ports, boot, board):
     """Serve the bench over the two inherited file descriptors until it closes them."""
     import micropython
 
@@ -176,5 +193,5 @@ def main(requests, replies, ports, boot):
         micropython.kbd_intr(-1)  # byte 3 of a frame must not interrupt
     asked = open(requests, "rb")  # noqa: SIM115  # open for as long as this process lives
     told = open(replies, "wb")  # noqa: SIM115
-    pins = CosimPins(ports, boot, asked, told, sys.stdin.buffer, sys.stdout.buffer)
+    pins = CosimPins(ports, boot, board, asked, told, sys.stdin.buffer, sys.stdout.buffer)
     pins.serve()

@@ -1,0 +1,179 @@
+"""The person at the equipment, simulated: key, covers, stop, button; and what a volunteer types to be that person.
+
+Key, covers and stop each have a contact in both channels of the interlock chain. The two contacts of one actuator do
+not move at the same instant; here B follows A by 3 ms (common practice, no source). Covers also have second contacts,
+which prove them closed to the board.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from typing import TYPE_CHECKING
+
+from demo_ctl.bench.board_faults import HARDWARE_FAULTS
+from demo_ctl.wire.messages import (
+    IN_ALONE,
+    IN_BUTTON,
+    IN_COVERS,
+    IN_FUSE,
+    IN_KEY,
+    IN_NIGHT,
+    IN_RELEASE,
+    IN_SMOKE,
+    IN_SUPERVISORY,
+)
+
+if TYPE_CHECKING:
+    from demo_ctl.bench.guard_circuit import GuardCircuit
+    from demo_ctl.bench.hardware import Hardware
+    from demo_ctl.bench.kernel import Kernel
+    from demo_ctl.bench.world import World
+
+APART_US = 3_000  # channel B's contact moves so much later than A's
+POSITIONS = ("off", "day", "night")
+
+
+class People:
+    """What hands can do to the hardware, at the kernel's present."""
+
+    kernel: Kernel
+    guard: GuardCircuit
+
+    def set_input(self, which: int, reads: bool) -> None:
+        """Let contacts read 1 or 0."""
+        raise NotImplementedError
+
+    def _work(self, contact: str, closed: bool) -> None:
+        """Open or close one actuator's contact in both channels of the chain."""
+        self.guard.a.work(contact, closed)
+        self.kernel.at(self.kernel.now_us + APART_US, self.guard.b.work, contact, closed)
+
+    def turn_key(self, position: str) -> None:
+        """Turn the key to off, day or night (ValueError: no such position). Off opens both channels of the chain."""
+        if position not in POSITIONS:
+            raise ValueError(f"the key's positions are {', '.join(POSITIONS)}, not {position!r}")
+        if position != "off":
+            self._work("key", True)
+        self.set_input(IN_KEY, position != "off")
+        self.set_input(IN_NIGHT, position == "night")
+        if position == "off":
+            self._work("key", False)
+
+    def open_cover(self) -> None:
+        """Open a cover: both channels open, and its second contact after them."""
+        self._work("cover", False)
+        self.kernel.at(self.kernel.now_us + 2 * APART_US, self.set_input, IN_COVERS, False)
+
+    def close_cover(self) -> None:
+        """Close all covers."""
+        self._work("cover", True)
+        self.kernel.at(self.kernel.now_us + 2 * APART_US, self.set_input, IN_COVERS, True)
+
+    def press_stop(self) -> None:
+        """Press the stop; it stays pressed."""
+        self._work("stop", False)
+
+    def release_stop(self) -> None:
+        """Turn the stop back."""
+        self._work("stop", True)
+
+    def press_button(self) -> None:
+        """Press the button and keep it pressed."""
+        self.set_input(IN_BUTTON, False)
+
+    def release_button(self) -> None:
+        """Let the button go."""
+        self.set_input(IN_BUTTON, True)
+
+    def lift_relay(self, channel: str, lifted: bool) -> None:
+        """Press the armature of guard relay "a" or "b" with a finger, or let it go: its mirror contact follows."""
+        {"a": self.guard.a, "b": self.guard.b}[channel].lift_by_hand(lifted)
+
+
+# Proving, as done on the bench while it is opened: with the key off, everything that has two positions is put into
+# both; then the key goes to night and to day. Relays are lifted one at a time, so nothing gets through, and for less
+# time than a mirror contact may be wrong for.
+_REST = IN_ALONE | IN_FUSE | IN_RELEASE | IN_SUPERVISORY | IN_SMOKE
+_PROVING: tuple[tuple[int, Callable[[Hardware], None]], ...] = (
+    (100, lambda at: at.turn_key("off")),
+    (400, lambda at: at.open_cover()),
+    (500, lambda at: at.close_cover()),
+    (600, lambda at: at.press_stop()),
+    (700, lambda at: at.release_stop()),
+    (800, lambda at: at.press_button()),
+    (850, lambda at: at.release_button()),
+    (900, lambda at: at.set_input(_REST, False)),
+    (950, lambda at: at.set_input(_REST, True)),
+    (1000, lambda at: at.lift_relay("a", True)),
+    (1080, lambda at: at.lift_relay("a", False)),
+    (1150, lambda at: at.lift_relay("b", True)),
+    (1230, lambda at: at.lift_relay("b", False)),
+    (1300, lambda at: at.turn_key("night")),
+    (1500, lambda at: at.turn_key("day")),
+)
+PROVING_US = 2_000_000
+
+
+def prove_guard(world: World) -> None:
+    """Be the person who proves the guard, for PROVING_US from now."""
+    began_us = world.kernel.now_us
+    for at_ms, act in _PROVING:
+        world.advance(began_us + at_ms * 1000)
+        act(world.hardware)
+    world.advance(began_us + PROVING_US)
+
+
+# What is typed to the served bench.
+_ALARMS = {"fuse": IN_FUSE, "release": IN_RELEASE, "supervisory": IN_SUPERVISORY, "smoke": IN_SMOKE}
+_SAYINGS: dict[str, tuple[Callable[[Hardware], None], str]] = {
+    "key off": (lambda at: at.turn_key("off"), "the key is off"),
+    "key day": (lambda at: at.turn_key("day"), "the key is at day"),
+    "key night": (lambda at: at.turn_key("night"), "the key is at night"),
+    "cover open": (lambda at: at.open_cover(), "a cover is open"),
+    "cover close": (lambda at: at.close_cover(), "the covers are closed"),
+    "stop press": (lambda at: at.press_stop(), "the stop is pressed, and stays so"),
+    "stop release": (lambda at: at.release_stop(), "the stop is turned back"),
+    "button press": (lambda at: at.press_button(), "the button is pressed"),
+    "button release": (lambda at: at.release_button(), "the button is up again"),
+    "somebody there": (lambda at: at.set_input(IN_ALONE, False), "somebody stands before the presence detector"),
+    "nobody there": (lambda at: at.set_input(IN_ALONE, True), "nobody is there"),
+}
+
+
+def _alarm(bit: int, sounds: bool) -> Callable[[Hardware], None]:
+    return lambda at: at.set_input(bit, not sounds)
+
+
+for _name, _bit in _ALARMS.items():
+    _SAYINGS[f"{_name} alarm"] = (_alarm(_bit, True), f"the {_name} alarm contact is open")
+    _SAYINGS[f"{_name} clear"] = (_alarm(_bit, False), f"the {_name} alarm contact is closed again")
+
+SAYINGS = tuple(_SAYINGS)
+HELP = (
+    "What can be typed here: "
+    + ", ".join(SAYINGS)
+    + "; break NAME and mend NAME for a fault of the board or the guard; faults lists them."
+)
+
+
+def obey(hardware: Hardware, line: str) -> str:
+    """Do what a typed line says; return what to answer, in a sentence ("" for an empty line)."""
+    said = " ".join(line.lower().split())
+    if not said:
+        return ""
+    if said in _SAYINGS:
+        act, done = _SAYINGS[said]
+        act(hardware)
+        return done
+    word, _, name = said.partition(" ")
+    if word in ("break", "mend"):
+        if name not in HARDWARE_FAULTS:
+            return f"there is no fault {name[:60]!r}; type faults for a list"
+        if word == "break":
+            hardware.break_part(name)
+            return f"{HARDWARE_FAULTS[name].part}: {HARDWARE_FAULTS[name].wrong}"
+        hardware.mend_part(name)
+        return f"{HARDWARE_FAULTS[name].part}: mended"
+    if said == "faults":
+        return "\n".join(f"{fault.name}: {fault.part}: {fault.wrong}" for fault in HARDWARE_FAULTS.values())
+    return HELP
