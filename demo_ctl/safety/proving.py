@@ -1,0 +1,444 @@
+"""The guided proving of the guard: its steps as data, and whether what was seen is what a step must show. Pure.
+
+Theory of operation. A step asks a person for one thing ("press the emergency stop") and has *marks*: what must be seen
+of the board, each at once or within a stated time after another mark. What is seen is a list of `Seen`, stamped by the
+board's own clock: from its events, so that no time of the host's or of the cable's is in any figure, and from its
+answers about itself. `look` says from such a list whether the step is done, has failed, or what it still waits for.
+
+Nothing here knows a port, a person or the time of day: `safety.prove` brings them together, tests bring their own.
+
+For the limits: two channels that disagree, `apart us` of the board's own limits (facts H45, H46); relays that fall,
+15 ms after their supply is gone, which is one pass of the board's loop (`loop us`) and the pump's own hold (`hold us`)
+at the latest (H47); ringing gone from the bus, `drop us`.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+
+from demo_ctl.board.bus import LEAST_BATTERY_MV, LEAST_SUPPLY_MV, MOST_BATTERY_MV, QUIET_MV
+from demo_ctl.link.client import LimitsInForce
+from demo_ctl.wire import messages as m
+
+CHAIN = m.IN_CHAIN_A | m.IN_CHAIN_B
+MIRRORS = m.IN_MIRROR_A | m.IN_MIRROR_B
+#: What must have been seen in both positions for a guard to be proven.
+EXERCISED = CHAIN | MIRRORS | m.IN_KEY
+
+#: A relay of the guard falls in 5 to 15 ms once its coil has no supply (common practice, no source).
+RELAY_DROP_US = 15_000
+#: Inputs are read in passes of the board's loop, at most so far apart: each stamp may be so late.
+PASS_US = 10_000
+#: How often the board is asked for its own account while a step runs: the bus is known no finer.
+LOOK_US = 50_000
+#: An event may be so late at the host before it counts as not having come.
+LATE_US = 1_000_000
+#: How long a person is given for one step; and while ringing voltage is on the bus.
+PATIENCE_US = 300_000_000
+LIVE_US = 20_000_000
+#: The guard proves itself, arms, and a window opens: within so long of the plan's start.
+LEAD_US = 500_000
+#: How long a supply may take until it is measured.
+MEASURED_US = 2_000_000
+
+
+@dataclass(frozen=True)
+class Seen:
+    """Something that the board said, true from `at_us` (its clock) on. None: not said this time.
+
+    bus: (ringing bus, generator, battery), mV.
+    """
+
+    at_us: int
+    inputs: int | None = None
+    state: int | None = None
+    reason: int = m.R_NONE
+    bus: tuple[int, int, int] | None = None
+
+
+@dataclass(frozen=True)
+class Mark:
+    """Something that must be seen. All that is given must hold at the same time.
+
+    on, off: inputs that must all read 1, or 0; any_off: one of these at least reads 0; any_on: 1. states: one of these
+    guard states; reason: and for this reason (R_NONE: for any). bus: "quiet" or "live"; fit: generator and battery are
+    right. after: the mark that it is timed from ("": the step's beginning); limit_us: longest time from there.
+    """
+
+    name: str
+    on: int = 0
+    off: int = 0
+    any_on: int = 0
+    any_off: int = 0
+    states: tuple[int, ...] = ()
+    reason: int = m.R_NONE
+    bus: str = ""
+    fit: bool = False
+    after: str = ""
+    limit_us: int | None = None
+
+
+@dataclass(frozen=True)
+class Step:
+    """One step of the proving.
+
+    ask: what the person is to do, "" when nothing; name: for the record. live: ringing voltage is let onto the bus
+    first, with no line rung. host: what this computer does, "stop" the plan or fall "silent". trip: the reason for
+    which the board must trip in this step, R_NONE when it must not. optional: may be skipped; why: what for.
+    """
+
+    name: str
+    ask: str
+    marks: tuple[Mark, ...]
+    live: bool = False
+    host: str = ""
+    trip: int = m.R_NONE
+    optional: bool = False
+    why: str = ""
+
+
+@dataclass(frozen=True)
+class Figure:
+    """A measured reaction."""
+
+    name: str
+    took_us: int
+    limit_us: int
+
+
+@dataclass(frozen=True)
+class Look:
+    """How a step stands. waits: the mark that it waits for; failed: why it has failed, "" while it has not."""
+
+    done: bool
+    waits: str = ""
+    failed: str = ""
+    figures: tuple[Figure, ...] = ()
+
+
+# -- the procedure ------------------------------------------------------------------------------------------
+
+
+def procedure(covers: Sequence[str], limits: LimitsInForce, *, covers_contact: bool = False) -> tuple[Step, ...]:
+    """Return all steps in order. covers: their names; covers_contact: their second contacts are wired, too."""
+    settle_us = limits.value(m.L_KEY_US) + 4 * PASS_US
+    apart_us = limits.value(m.L_APART_US)
+    key_off = _key_off(apart_us, settle_us)
+    key_on = _key_on(apart_us, settle_us)
+    first = covers[0] if covers else ""
+    steps = [key_off, key_on]
+    for cover in covers:
+        steps.append(_open(f"open {cover}", f"Open the cover '{cover}'.", apart_us, covers_contact))
+        steps.append(_close(f"close {cover}", f"Close the cover '{cover}' again.", apart_us, covers_contact))
+    steps.append(_open("press the stop", "Press the emergency stop.", apart_us, covers=False))
+    steps.append(_close("release the stop", "Release the emergency stop.", apart_us, covers=False))
+    for channel, mask in (("A", m.IN_CHAIN_A), ("B", m.IN_CHAIN_B)):
+        steps.append(_one_channel(channel, mask, apart_us))
+        steps += [_close_for_reset(f"channel {channel} back", "Put the test plug back."), key_off, key_on]
+    steps.append(_live_and_off(limits))
+    if first:
+        steps.append(_live(f"open {first} while live", f"Open the cover '{first}' NOW.", limits))
+        steps += [_close_for_reset(f"close {first} after the trip", f"Close the cover '{first}'."), key_off, key_on]
+    steps.append(_live("press the stop while live", "Press the emergency stop NOW.", limits))
+    steps += [_close_for_reset("release the stop after the trip", "Release the emergency stop."), key_off, key_on]
+    steps.append(_silent(limits))
+    steps += [key_off, key_on]
+    return tuple(steps)
+
+
+def _key_off(apart_us: int, settle_us: int) -> Step:
+    return Step(
+        "key off",
+        "Turn the key off.",
+        (
+            Mark("the key's first contact opens", any_off=CHAIN | m.IN_KEY),
+            Mark("both channels open", off=CHAIN, after="the key's first contact opens", limit_us=apart_us),
+            Mark("the key reads off", off=m.IN_KEY, after="the key's first contact opens", limit_us=apart_us),
+            Mark("the board has seen it", states=(m.G_KEY_OFF,), after="the key reads off", limit_us=settle_us),
+        ),
+    )
+
+
+def _key_on(apart_us: int, settle_us: int) -> Step:
+    return Step(
+        "key on",
+        "Turn the key on (to day, where it has a position for the night).",
+        (
+            Mark("the key's first contact closes", any_on=CHAIN | m.IN_KEY),
+            Mark("the chain closes", on=CHAIN | m.IN_KEY, after="the key's first contact closes", limit_us=apart_us),
+            Mark("the key does not stand at night", off=m.IN_NIGHT, after="the chain closes"),
+            Mark("the board has seen it", states=(m.G_SAFE,), after="the chain closes", limit_us=settle_us),
+            Mark("both guard relays are down", on=MIRRORS, after="the board has seen it", limit_us=settle_us),
+            Mark("no voltage on the ringing bus", bus="quiet", after="the board has seen it", limit_us=MEASURED_US),
+            Mark("generator and battery are right", fit=True, after="the board has seen it", limit_us=MEASURED_US),
+        ),
+    )
+
+
+def _open(name: str, ask: str, apart_us: int, covers: bool) -> Step:
+    marks = [
+        Mark("the first channel opens", on=m.IN_KEY, any_off=CHAIN),
+        Mark("both channels open", on=m.IN_KEY, off=CHAIN, after="the first channel opens", limit_us=apart_us),
+    ]
+    if covers:
+        contact = "the covers' second contacts open"
+        marks.append(Mark(contact, off=m.IN_COVERS, after="the first channel opens", limit_us=apart_us))
+    return Step(name, ask, tuple(marks))
+
+
+def _close(name: str, ask: str, apart_us: int, covers: bool) -> Step:
+    marks = [
+        Mark("the first channel closes", any_on=CHAIN),
+        Mark("both channels close", on=CHAIN | m.IN_KEY, after="the first channel closes", limit_us=apart_us),
+        Mark("the board goes on", states=(m.G_SAFE,), after="both channels close", limit_us=4 * PASS_US),
+    ]
+    if covers:
+        contact = "the covers' second contacts close"
+        marks.append(Mark(contact, on=m.IN_COVERS, after="the first channel closes", limit_us=apart_us))
+    return Step(name, ask, tuple(marks))
+
+
+def _close_for_reset(name: str, ask: str) -> Step:
+    return Step(name, ask, (Mark("both channels close", on=CHAIN | m.IN_KEY),))
+
+
+def _one_channel(channel: str, mask: int, apart_us: int) -> Step:
+    return Step(
+        f"channel {channel} alone",
+        f"Open channel {channel} alone, with the test plug.",
+        (
+            Mark("the channel opens alone", on=CHAIN & ~mask | m.IN_KEY, off=mask),
+            Mark(
+                "the board trips",
+                states=(m.G_TRIPPED,),
+                reason=m.R_DISCREPANCY,
+                after="the channel opens alone",
+                limit_us=apart_us + 2 * PASS_US,
+            ),
+        ),
+        trip=m.R_DISCREPANCY,
+        optional=True,
+        why="a fault that only one of the two channels shows",
+    )
+
+
+def live_marks(limits: LimitsInForce) -> tuple[Mark, ...]:
+    """What must be seen before a step that wants ringing voltage on the bus can begin."""
+    pull_us = limits.value(m.L_PULL_US) + PASS_US
+    return (
+        Mark("the guard lets ringing through", states=(m.G_LIVE,), limit_us=LEAD_US + LATE_US),
+        Mark("both guard relays pull up", off=MIRRORS, after="the guard lets ringing through", limit_us=pull_us),
+        Mark("ringing voltage is on the bus", bus="live", after="both guard relays pull up", limit_us=MEASURED_US),
+    )
+
+
+def _gone(after: str, limits: LimitsInForce) -> tuple[Mark, ...]:
+    relays_us = limits.value(m.L_HOLD_US) + limits.value(m.L_LOOP_US) + RELAY_DROP_US
+    bus_us = limits.value(m.L_DROP_US) + LOOK_US
+    return (
+        Mark("both guard relays are down", on=MIRRORS, after=after, limit_us=relays_us),
+        Mark("no voltage on the ringing bus", bus="quiet", after=after, limit_us=bus_us),
+    )
+
+
+def _live_and_off(limits: LimitsInForce) -> Step:
+    ending = "the guard takes ringing off"
+    drop_us = limits.value(m.L_DROP_US)
+    marks = (
+        Mark(ending, states=(m.G_FALLING, m.G_SAFE)),
+        *_gone(ending, limits),
+        Mark("the guard is safe again", states=(m.G_SAFE,), after=ending, limit_us=drop_us),
+    )
+    return Step("live, and off again", "", marks, live=True, host="stop")
+
+
+def _live(name: str, ask: str, limits: LimitsInForce) -> Step:
+    opens = "the first channel opens"
+    marks = (
+        Mark(opens, on=m.IN_KEY, any_off=CHAIN),
+        Mark("both channels open", on=m.IN_KEY, off=CHAIN, after=opens, limit_us=limits.value(m.L_APART_US)),
+        Mark(
+            "the board trips",
+            states=(m.G_TRIPPED,),
+            reason=m.R_CHAIN,
+            after=opens,
+            limit_us=limits.value(m.L_LOOP_US),
+        ),
+        *_gone(opens, limits),
+    )
+    return Step(name, ask, marks, live=True, trip=m.R_CHAIN)
+
+
+def _silent(limits: LimitsInForce) -> Step:
+    trips = "the board trips"
+    heard_us = limits.value(m.L_HEARTBEAT_MS) * 1000 + limits.value(m.L_LOOP_US)
+    marks = (
+        Mark(trips, states=(m.G_TRIPPED,), reason=m.R_SILENCE, limit_us=heard_us),
+        # What follows is seen when the computer speaks again, so only its being so counts.
+        Mark("both guard relays are down", on=MIRRORS, after=trips),
+        Mark("no voltage on the ringing bus", bus="quiet", after=trips),
+    )
+    return Step("no heartbeat while live", "", marks, live=True, host="silent", trip=m.R_SILENCE)
+
+
+# -- what was seen ------------------------------------------------------------------------------------------
+
+
+@dataclass
+class _Now:
+    """What holds at an instant."""
+
+    inputs: int | None = None
+    state: int | None = None
+    reason: int = m.R_NONE
+    bus: tuple[int, int, int] | None = None
+    bus_us: int = -1
+
+    def take(self, seen: Seen) -> None:
+        if seen.inputs is not None:
+            self.inputs = seen.inputs
+        if seen.state is not None:
+            self.state, self.reason = seen.state, seen.reason
+        if seen.bus is not None:
+            self.bus, self.bus_us = seen.bus, seen.at_us
+
+
+def _holds(mark: Mark, now: _Now, from_us: int) -> bool:
+    if mark.on or mark.off or mark.any_on or mark.any_off:
+        inputs = now.inputs
+        if inputs is None or inputs & mark.on != mark.on or inputs & mark.off:
+            return False
+        if mark.any_off and inputs & mark.any_off == mark.any_off:
+            return False
+        if mark.any_on and not inputs & mark.any_on:
+            return False
+    if mark.states and now.state not in mark.states:
+        return False
+    if mark.reason != m.R_NONE and now.reason != mark.reason:
+        return False
+    if mark.bus or mark.fit:
+        if now.bus is None or now.bus_us < from_us:  # an older reading tells of what was before
+            return False
+        bus_mV, supply_mV, battery_mV = now.bus
+        if mark.bus == "quiet" and bus_mV >= QUIET_MV:
+            return False
+        if mark.bus == "live" and bus_mV < LEAST_SUPPLY_MV:
+            return False
+        if mark.fit and not (supply_mV >= LEAST_SUPPLY_MV and LEAST_BATTERY_MV <= battery_mV <= MOST_BATTERY_MV):
+            return False
+    return True
+
+
+def reached(marks: Iterable[Mark], seen: Iterable[Seen], began_us: int) -> dict[str, int]:
+    """Return when each mark was first met (the board's clock), for those that were. seen: in any order."""
+    in_order = sorted(seen, key=lambda each: each.at_us)
+    found: dict[str, int] = {}
+    for mark in marks:
+        from_us = found.get(mark.after) if mark.after else began_us
+        if from_us is None:
+            continue
+        at_us = _first(mark, in_order, from_us)
+        if at_us is not None:
+            found[mark.name] = at_us
+    return found
+
+
+def _first(mark: Mark, in_order: Sequence[Seen], from_us: int) -> int | None:
+    now = _Now()
+    count = len(in_order)
+    for index, seen in enumerate(in_order):
+        now.take(seen)
+        if index + 1 < count and in_order[index + 1].at_us <= max(seen.at_us, from_us):
+            continue  # more is known of the same instant, or of one that counts
+        at_us = max(seen.at_us, from_us)
+        if _holds(mark, now, from_us):
+            return at_us
+    return None
+
+
+def look(step: Step, marks: Sequence[Mark], seen: Sequence[Seen], began_us: int, now_us: int) -> Look:
+    """Say how a step stands. marks: the step's, or `live_marks`; seen: since began_us; now_us: the board's clock."""
+    found = reached(marks, seen, began_us)
+    figures: list[Figure] = []
+    for mark in marks:
+        from_us = found.get(mark.after) if mark.after else began_us
+        at_us = found.get(mark.name)
+        if from_us is not None and at_us is not None and mark.limit_us is not None:
+            figure = Figure(mark.name, at_us - from_us, mark.limit_us)
+            figures.append(figure)
+            if figure.took_us > figure.limit_us:
+                return Look(
+                    False,
+                    "",
+                    f"{mark.name}: {_ms(figure.took_us)}, at most {_ms(mark.limit_us)} is right",
+                    tuple(figures),
+                )
+    wrong = _wrong_trip(step, seen, began_us)
+    if wrong:
+        return Look(False, "", wrong, tuple(figures))
+    for mark in marks:
+        if mark.name in found:
+            continue
+        from_us = found.get(mark.after) if mark.after else began_us
+        if from_us is not None and mark.limit_us is not None and now_us > from_us + mark.limit_us + LATE_US:
+            return Look(False, "", f"{mark.name}: did not happen within {_ms(mark.limit_us)}", tuple(figures))
+    waits = next((mark.name for mark in marks if mark.name not in found), "")
+    return Look(not waits, waits, "", tuple(figures))
+
+
+def _wrong_trip(step: Step, seen: Sequence[Seen], began_us: int) -> str:
+    """Why the board tripped in this step, if it must not have."""
+    before: int | None = None
+    for each in sorted(seen, key=lambda one: one.at_us):
+        if each.state is None:
+            continue
+        fresh = before is not None and before != m.G_TRIPPED
+        if each.state == m.G_TRIPPED and fresh and each.at_us >= began_us and each.reason != step.trip:
+            return f"the board tripped: {_reason(each.reason)}"
+        if each.state == m.G_TRIPPED and not fresh and before is not None and each.reason == m.R_NO_SILENCE:
+            return f"the board tripped: {_reason(each.reason)}"
+        before = each.state
+    return ""
+
+
+def check_trip(step: Step, trip: m.Trip | None) -> str:
+    """Return what is wrong with the board's own record of the trip that this step wants, or ""."""
+    if trip is None:
+        return "the board kept no record of a trip"
+    if trip.reason != step.trip:
+        return f"the board tripped for another reason: {_reason(trip.reason)}"
+    if trip.worse != m.R_NONE:
+        return f"after the trip: {_reason(trip.worse)}"
+    if trip.state != m.G_LIVE and step.live:
+        return "the board tripped, but not while ringing was allowed"
+    return ""
+
+
+def live_plan(port: int, limits: LimitsInForce) -> tuple[tuple[m.Instruction, ...], tuple[int, ...]]:
+    """Return instructions and roles of a plan that lets ringing onto the bus and rings no line.
+
+    Nothing is dialled, so no connector is near the port's line; the port is on the hook, and only watched.
+    """
+    most_ms = min(limits.value(which) for which in (m.L_WINDOW_MS, m.L_CALL_MS))
+    window_us = min(LIVE_US, most_ms * 1000)
+    instructions = (
+        m.Instruction(m.OP_WAIT, 0, 0, LEAD_US // 2, 0),
+        m.Instruction(m.OP_RINGING, port, 1, window_us, 0),
+        m.Instruction(m.OP_WAIT, 0, 0, window_us - LEAD_US // 2, 0),
+        m.Instruction(m.OP_RINGING, port, 0, 0, 0),
+    )
+    return instructions, tuple(m.CALLED if each == port else m.UNUSED for each in range(1, port + 1))
+
+
+def missing(exercised: int) -> tuple[str, ...]:
+    """Return which inputs were not seen in both positions, of those that must have been."""
+    return tuple(name for bit, name in enumerate(m.INPUTS) if EXERCISED >> bit & 1 and not exercised >> bit & 1)
+
+
+def _reason(code: int) -> str:
+    return m.R_NAMES[code] if code < len(m.R_NAMES) else f"reason {code}"
+
+
+def _ms(us: int) -> str:
+    return f"{us / 1000:g} ms"
