@@ -11,13 +11,13 @@ any reason other than R_NONE trips.
     SAFE     --everything ready--> PROVING --ready all the while--> ARMED --window--> LIVE
     PROVING, ARMED  --anything not ready--> SAFE                                        (withdrawn; proves itself again)
     LIVE     --window closed--> FALLING --relays down, bus quiet--> SAFE                (withdrawn)
-    SAFE     --key off--> KEY_OFF
+    SAFE, PROVING, ARMED  --key off--> KEY_OFF
     any      --a reason to trip--> TRIPPED --key off, by a person, after it--> KEY_OFF
 
 LIVE is the only state in which the pump moves, and it moves only in a pass in which every condition of LIVE was looked
-at and held. What trips is the table in `_reason`. Time is counted in ages that stop one tick past the last limit
-they are compared with: small integers, and a finite number of states, so that `demo_ctl safety explore` can visit
-every one of them.
+at and held. What trips is the table in `_reason`. Time is counted in ages that stop one tick past the last
+limit they are compared with: small integers, and a finite number of states, so that `demo_ctl safety explore` can
+visit every one of them.
 
 Two laws for whoever calls: `step` may be called at any instant, more often changes nothing; and it must be called
 again after `wait_us` at the latest (FAR_US: only when a fact changes).
@@ -65,7 +65,7 @@ WINDOW = 512  # and it is inside its ringing window
 FACTS = 1023
 
 READY = CHAIN | MIRRORS | KEY | QUIET | FIT | BEAT | RUN
-HELD = CHAIN | KEY | FIT | BEAT | RUN  # while live
+DOWN = MIRRORS | QUIET  # both relays have fallen, and the bus says so
 
 FAR_US = 1 << 29  # "only when a fact changes"; small enough never to allocate
 
@@ -94,8 +94,7 @@ class Times:
         self.apart_us = apart_us
         self.odd_us = odd_us
         self.key_us = key_us
-        # An age is not counted further than this; nothing compares it with more.
-        self.age_most_us = 1 + max(pull_us, hold_us, drop_us, prove_us)
+        self.age_us = max(pull_us, hold_us, drop_us, prove_us)  # nothing compares the age of a state with more
 
 
 class Interlock:
@@ -110,7 +109,7 @@ class Interlock:
         self.apart_us = -1  # the channels disagree since; -1: they agree
         self.odd_us = -1  # a mirror or the bus is wrong since, the pump standing; -1: they are not
         self.key = 0  # KEY as last seen
-        self.key_us = 0  # for so long
+        self.key_us = 0  # for so long, since the last trip at most
         self.pumped_us = 0  # since the last move
         self.seen = False  # KEY_OFF: both channels were seen open. TRIPPED: the key was seen on
 
@@ -121,48 +120,48 @@ class Interlock:
         """
         times = self.times
         state = self.state
-        age_us = self.age_us + elapsed_us
-        self.age_us = age_us if age_us < times.age_most_us else times.age_most_us
-        chain = facts & CHAIN
-        if chain and chain != CHAIN:
-            apart_us = self.apart_us
-            apart_us = apart_us + elapsed_us if apart_us >= 0 else 0
-            self.apart_us = apart_us if apart_us <= times.apart_us else times.apart_us + 1
-        else:
-            self.apart_us = -1
-        if facts & (MIRRORS | QUIET) != MIRRORS | QUIET and state != G_LIVE and state != G_FALLING:
-            odd_us = self.odd_us
-            odd_us = odd_us + elapsed_us if odd_us >= 0 else 0
-            self.odd_us = odd_us if odd_us <= times.odd_us else times.odd_us + 1
-        else:
-            self.odd_us = -1
+        self.age_us = self._older(self.age_us, elapsed_us, times.age_us)
         if facts & KEY == self.key:
-            key_us = self.key_us + elapsed_us
-            self.key_us = key_us if key_us <= times.key_us else times.key_us + 1
+            self.key_us = self._older(self.key_us, elapsed_us, times.key_us)
         else:
             self.key = facts & KEY
             self.key_us = 0
         if state == G_TRIPPED:
             self._tripped(facts)
         else:
+            chain = facts & CHAIN
+            if chain and chain != CHAIN:
+                self.apart_us = self._older(self.apart_us, elapsed_us, times.apart_us)
+            else:
+                self.apart_us = -1
+            if state != G_LIVE and state != G_FALLING and facts & DOWN != DOWN:
+                self.odd_us = self._older(self.odd_us, elapsed_us, times.odd_us)
+            else:
+                self.odd_us = -1
             reason = self._reason(state, elapsed_us, facts, fault)
             if reason:
-                # Tripped with the key off already, by nobody's hand: it must go on and off again.
-                self.seen = (state != G_LOCKED and state != G_KEY_OFF) or (self.key and self.key_us >= times.key_us)
-                self._go(G_TRIPPED, reason)
+                self._trip(state, reason)
             else:
                 self._move(state, facts)
         if self.state == G_LIVE:
-            pumped_us = self.pumped_us + elapsed_us
-            moves = state != G_LIVE or pumped_us >= times.pump_us
-            self.pumped_us = 0 if moves else pumped_us
+            self.pumped_us += elapsed_us
+            moves = state != G_LIVE or self.pumped_us >= times.pump_us
+            if moves:
+                self.pumped_us = 0
             self.wait_us = times.pump_us - self.pumped_us
             if facts & MIRRORS:
-                self.wait_us = self._nearer(self.wait_us, times.pull_us - self.age_us)
+                self._wake(times.pull_us - self.age_us)
             return moves
         self.pumped_us = 0
         self._set_wait(facts)
         return False
+
+    def _older(self, age_us, elapsed_us, most_us):
+        """Return an age, counted on until just past the most that it is compared with; -1 begins it."""
+        if age_us < 0:
+            return 0
+        age_us += elapsed_us
+        return age_us if age_us <= most_us else most_us + 1
 
     def _reason(self, state, elapsed_us, facts, fault):
         """Why to trip now, or R_NONE."""
@@ -172,22 +171,22 @@ class Interlock:
         if self.apart_us >= times.apart_us:
             return R_DISCREPANCY
         if state == G_LIVE:
-            if facts & HELD != HELD:
-                if facts & CHAIN != CHAIN:
-                    return R_CHAIN
-                if not facts & KEY:
-                    return R_KEY
-                if not facts & BEAT:
-                    return R_SILENCE
-                if not facts & RUN:
-                    return R_ENDED
+            if facts & CHAIN != CHAIN:
+                return R_CHAIN
+            if not facts & KEY:
+                return R_KEY
+            if not facts & BEAT:
+                return R_SILENCE
+            if not facts & RUN:
+                return R_ENDED
+            if not facts & FIT:
                 return R_SUPPLY
             if elapsed_us > times.loop_us:
                 return R_LOOP
             if facts & MIRRORS and self.age_us >= times.pull_us:
                 return R_MIRROR
         elif state == G_FALLING:
-            if self.age_us >= times.drop_us and facts & (MIRRORS | QUIET) != MIRRORS | QUIET:
+            if self.age_us >= times.drop_us and facts & DOWN != DOWN:
                 return R_NO_SILENCE
         elif self.odd_us >= times.odd_us:
             return R_MIRROR if facts & MIRRORS != MIRRORS else R_BUS
@@ -199,39 +198,37 @@ class Interlock:
         turned = self.key_us >= times.key_us
         if state == G_LIVE:
             if not facts & WINDOW:
-                self._go(G_FALLING, self.reason)
+                self._go(G_FALLING)
         elif state == G_FALLING:
-            if self.age_us >= times.hold_us and facts & (MIRRORS | QUIET) == MIRRORS | QUIET:
-                self._go(G_SAFE, self.reason)
-        elif state == G_LOCKED:
-            if turned and not self.key:
-                self._key_off(facts)
+            if self.age_us >= times.hold_us and facts & DOWN == DOWN:
+                self._go(G_SAFE)
         elif state == G_KEY_OFF:
-            if not facts & CHAIN:
+            if not facts & (CHAIN | KEY):
                 self.seen = True
             if turned and self.key:
                 if self.seen:
-                    self._go(G_SAFE, R_NONE)
+                    self.reason = R_NONE
+                    self._go(G_SAFE)
                 else:
                     # A channel that the key does not open is welded or bridged: its stop would not open it either.
-                    self.seen = True
-                    self._go(G_TRIPPED, R_STUCK_CHAIN)
+                    self._trip(state, R_STUCK_CHAIN)
         elif turned and not self.key:
             self._key_off(facts)
+        elif state == G_LOCKED:
+            pass
         elif facts & READY != READY:
-            if state != G_SAFE:
-                self._go(G_SAFE, self.reason)
+            self._go(G_SAFE)
         elif state == G_SAFE:
-            self._go(G_PROVING, self.reason)
+            self._go(G_PROVING)
         elif state == G_PROVING:
             if self.age_us >= times.prove_us:
-                self._go(G_ARMED, self.reason)
+                self._go(G_ARMED)
         elif facts & WINDOW:
-            self._go(G_LIVE, R_NONE)
+            self._go(G_LIVE)
 
     def _tripped(self, facts):
-        """Latched. Only the key, turned off after the trip, leads out; silence is checked meanwhile."""
-        if self.age_us >= self.times.drop_us and facts & (MIRRORS | QUIET) != MIRRORS | QUIET:
+        """Latched. Only the key, off for its time after the trip, leads out; silence is checked meanwhile."""
+        if self.age_us >= self.times.drop_us and facts & DOWN != DOWN:
             self.reason = R_NO_SILENCE
         if self.key_us >= self.times.key_us:
             if self.key:
@@ -239,41 +236,49 @@ class Interlock:
             elif self.seen:
                 self._key_off(facts)
 
-    def _key_off(self, facts):
-        self._go(G_KEY_OFF, self.reason)
-        self.seen = not facts & CHAIN
-
-    def _go(self, state, reason):
-        self.state = state
+    def _trip(self, state, reason):
         self.reason = reason
-        self.age_us = 0
+        # Tripped with the key off already, by nobody's hand: it must go on and off again.
+        self.seen = state != G_LOCKED and state != G_KEY_OFF
+        self.key_us = 0
+        self.apart_us = -1
+        self.odd_us = -1
+        self._go(G_TRIPPED)
+
+    def _key_off(self, facts):
+        self.reason = R_KEY
+        self.seen = not facts & CHAIN
+        self._go(G_KEY_OFF)
+
+    def _go(self, state):
+        if state != self.state:
+            self.state = state
+            self.age_us = 0
 
     def _set_wait(self, facts):
         """How long until time alone may change something: the nearest limit of those that run."""
         times = self.times
         state = self.state
-        wait_us = FAR_US
-        if self.apart_us >= 0 and state != G_TRIPPED:
-            wait_us = self._nearer(wait_us, times.apart_us - self.apart_us)
+        self.wait_us = FAR_US
+        if self.apart_us >= 0:
+            self._wake(times.apart_us - self.apart_us)
+        if self.odd_us >= 0:
+            self._wake(times.odd_us - self.odd_us)
         if self.key_us < times.key_us:
-            wait_us = self._nearer(wait_us, times.key_us - self.key_us)
-        if state in (G_FALLING, G_TRIPPED):
-            if facts & (MIRRORS | QUIET) != MIRRORS | QUIET:
-                if self.age_us < times.drop_us:
-                    wait_us = self._nearer(wait_us, times.drop_us - self.age_us)
-            elif state == G_FALLING:
-                wait_us = self._nearer(wait_us, times.hold_us - self.age_us)
-        else:
-            if self.odd_us >= 0:
-                wait_us = self._nearer(wait_us, times.odd_us - self.odd_us)
-            if state == G_SAFE and not self.key and self.key_us >= times.key_us:
-                wait_us = 0
-            elif facts & READY == READY:
-                if state == G_PROVING:
-                    wait_us = self._nearer(wait_us, times.prove_us - self.age_us)
-                elif state == G_SAFE or (state == G_ARMED and facts & WINDOW):
-                    wait_us = 0
-        self.wait_us = wait_us if wait_us > 0 else 0
+            self._wake(times.key_us - self.key_us)
+        if state == G_FALLING:
+            self._wake((times.hold_us if facts & DOWN == DOWN else times.drop_us) - self.age_us)
+        elif state == G_TRIPPED:
+            if facts & DOWN != DOWN and self.age_us < times.drop_us:
+                self._wake(times.drop_us - self.age_us)
+        elif state == G_SAFE:
+            if facts & READY == READY or (not self.key and self.key_us >= times.key_us):
+                self._wake(0)
+        elif state == G_PROVING:
+            self._wake(times.prove_us - self.age_us)
+        elif state == G_ARMED and facts & WINDOW:
+            self._wake(0)
 
-    def _nearer(self, wait_us, other_us):
-        return other_us if other_us < wait_us else wait_us
+    def _wake(self, wait_us):
+        if wait_us < self.wait_us:
+            self.wait_us = wait_us
