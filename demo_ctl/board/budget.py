@@ -43,7 +43,8 @@ class Budget:
         burst_us, pause_us, call_us, hour_us = limits
         if ringing:
             # A gap shorter than a pause belongs to the burst.
-            self.burst_us = min(self.burst_us + self.still_us + elapsed_us, burst_us)
+            gap_us = self.still_us if self.burst_us else 0
+            self.burst_us = min(self.burst_us + gap_us + elapsed_us, burst_us)
             self.still_us = 0
         else:
             self.still_us = min(self.still_us + elapsed_us, pause_us)

@@ -260,11 +260,13 @@ class Guard:
             self._high |= inputs
             self._low |= ~inputs
             self._post(now_us, m.EV_INPUTS, 0, inputs)
+            mode = self.mode_of(self.kind)
+            if mode != self.mode:
+                self._set_mode(mode)
         self.tokens |= T_INPUTS
 
-        mode = self.mode_of(self.kind)
-        if mode != self.mode:
-            self._set_mode(mode)
+        if self.port and not live and now_us >= self._ends_us:
+            self.port = 0  # it was over before it came to ringing
         if run or live:
             ends = self._night()
             if not ends and self.kind == m.PLAN_VISITORS and self.visitors_left_us(now_us) <= 0:
@@ -284,7 +286,7 @@ class Guard:
             fault = found
         self.tokens |= T_BUDGET
 
-        if not fault:
+        if (live or ringing) and not fault:
             fault = self._lines(now_us, live, ringing, sense)
 
         if live:

@@ -8,7 +8,7 @@ pins raises. Whatever it was, `run` must end with every loop open, nothing liste
 import struct
 from binascii import crc32
 
-from memory_pins import MemoryPins  # type: ignore[import-not-found]
+from memory_pins import FINE, KEY_OFF, MemoryPins  # type: ignore[import-not-found]
 
 from demo_ctl.board.main import run
 from demo_ctl.wire import messages as m
@@ -24,6 +24,8 @@ METHODS = (
     "next_edge",
     "edges_lost",
     "inputs",
+    "bus",
+    "memory_low",
     "pump",
     "audio_block",
     "alive",
@@ -46,7 +48,7 @@ def plan_frames() -> "list[bytes]":
     data = b"".join([struct.pack(m.INSTRUCTION, *one) for one in steps])
     messages: list[object] = [
         m.Hello(m.PROTOCOL, m.TABLE_HASH, 1),
-        m.Begin(5, len(steps), m.CALLING, m.CALLED, 0, 0),
+        m.Begin(5, len(steps), m.CALLING, m.CALLED, 0, 0, m.PLAN_CALL),
         m.Load(0, len(steps), data),
         m.Commit(5, crc32(data)),
         m.Start(5),
@@ -93,7 +95,9 @@ class FailingPins(MemoryPins):  # type: ignore[misc]
     def rest(self, most_us: int) -> None:
         self.now_us += most_us
         self.arrive()
-        if self.frames and self.now_us >= 20000:
+        # A person has turned the key off and on before the host comes.
+        self.input_bits = KEY_OFF if self.now_us < 150000 else FINE
+        if self.frames and self.now_us >= 350000:
             self.waiting += self.frames.pop(0)
         if self.now_us >= self.beat_us:
             self.beat_us += 200000

@@ -308,9 +308,9 @@ class Stage:
                 break
         return codes + [detail]
 
-    def play(self, steps: "list[m.Instruction]", roles: "tuple[int, ...]" = (1, 2, 0, 0)) -> int:
-        """Hello, upload and start; return the instant at which the plan started."""
-        if self.firmware.guard.state in (m.G_LOCKED, m.G_TRIPPED):
+    def play(self, steps: "list[m.Instruction]", roles: "tuple[int, ...]" = (1, 2, 0, 0), key: bool = True) -> int:
+        """Turn the key if need be, hello, upload, start; return the instant at which the plan started."""
+        if key and self.firmware.guard.state in (m.G_LOCKED, m.G_TRIPPED):
             self.turn_key()
         if type(self.hello()) is not m.Welcome or any(self.upload(5, steps, roles)):
             raise AssertionError("not taken: %r" % (self.host.answered,))

@@ -53,6 +53,7 @@ Stage = memory.Stage
 def _deaf_host(edges: int) -> Any:
     """A stage with an uploaded plan, whose host sends heartbeats but acknowledges nothing of `edges` events."""
     stage = Stage()
+    stage.turn_key()
     stage.hello()
     lift = [I(m.OP_LOOP, 1, 1, 0, 0), I(m.OP_RINGING, 2, 1, 60_000_000, 0), I(m.OP_WAIT, 0, 0, 60_000_000, 0)]
     assert not any(stage.upload(5, lift))
@@ -104,10 +105,10 @@ def test_a_tighter_window_holds_for_the_one_that_is_open() -> None:
     stage = Stage()
     t = stage.play([I(m.OP_RINGING, 2, 1, 60_000_000, 0), I(m.OP_WAIT, 0, 0, 60_000_000, 0)])
     stage.run(t + 2_000_000)
-    assert stage.ask(m.Limits(0, 5_000)).code == m.OK
+    assert stage.ask(m.Tighten(m.L_WINDOW_MS, 5_000)).code == m.OK
     stage.run(t + 20_000_000)
     assert stage.pumps()[-1] < t + 5_000_000
-    assert stage.events(m.EV_GUARD)[-1].value == m.G_OFF | m.R_WINDOW << 8
+    assert stage.events(m.EV_GUARD)[-1].value == m.G_TRIPPED | m.R_WINDOW << 8
 
 
 def test_a_window_that_is_too_long_already_ends_at_once() -> None:
@@ -115,7 +116,7 @@ def test_a_window_that_is_too_long_already_ends_at_once() -> None:
     t = stage.play([I(m.OP_RINGING, 2, 1, 60_000_000, 0), I(m.OP_WAIT, 0, 0, 60_000_000, 0)])
     stage.run(t + 8_000_000)
     asked_us = stage.now_us
-    assert stage.ask(m.Limits(0, 5_000)).code == m.OK
+    assert stage.ask(m.Tighten(m.L_WINDOW_MS, 5_000)).code == m.OK
     stage.run(t + 20_000_000)
     assert stage.pumps()[-1] <= asked_us
 
@@ -129,8 +130,9 @@ def test_another_ports_window_is_no_new_window() -> None:
     stage.run(t + 120_000_000)
     first_us = stage.pumps()[0]
     gaps = [b - a for a, b in pairwise(stage.pumps())]
-    rest = next((nth for nth, gap in enumerate(gaps) if gap >= limits.RING_REST_US), len(gaps))
-    assert stage.pumps()[rest] - first_us < limits.RING_WINDOW_MS * 1000
+    assert stage.pumps()[-1] - first_us < 90_000_000
+    assert max(gaps) == 10_000
+    assert stage.firmware.guard.trip(0)[0] in (m.R_WINDOW, m.R_CALL)
 
 
 def test_a_window_for_another_port_while_the_first_rings_is_refused() -> None:
@@ -160,7 +162,8 @@ def test_late_passes_catch_up_no_moves(late_us: int) -> None:
     stage.run(stage.now_us)
     assert len(stage.pumps()) - before <= 1
     stage.run(stage.now_us + 100_000)
-    assert len({at_us // limits.PUMP_US for at_us in stage.pumps()}) == len(stage.pumps())
+    assert all(later - at >= 10_000 for at, later in pairwise(stage.pumps()))
+    assert (stage.firmware.guard.state == m.G_TRIPPED) == (late_us > 20_000)
 
 
 # Pins that fail.
@@ -268,12 +271,16 @@ actions = st.one_of(
     st.tuples(
         st.just("say"),
         st.one_of(
-            st.builds(m.Begin, st.integers(0, 2), st.integers(0, 65535), *[st.integers(0, 255)] * 4),
+            st.builds(m.Begin, st.integers(0, 2), st.integers(0, 65535), *[st.integers(0, 255)] * 4, st.integers(0, 3)),
             st.builds(m.Start, st.integers(0, 2)),
             st.builds(m.Go, st.integers(0, 65535)),
             st.builds(m.Stop, st.integers(0, 255)),
             st.builds(m.StatusRequest, st.integers(0, 9)),
-            st.builds(m.Limits, st.sampled_from([0, 1, 300, 700]), st.sampled_from([0, 1, 2_000, 90_001])),
+            st.builds(m.SafetyRequest, st.integers(0, 9)),
+            st.builds(m.LimitsRequest, st.integers(0, 9)),
+            st.builds(m.TripRequest, st.integers(0, 9), st.integers(0, 255)),
+            st.builds(m.Permit, st.integers(0, 65535), st.integers(0, 255)),
+            st.builds(m.Tighten, st.sampled_from([0, 1, 2, 5, 9]), st.sampled_from([0, 1, 300, 2_000, 90_001])),
             st.builds(m.EventAck, st.integers(0, 300), st.integers(0, 255)),
             st.builds(m.Commit, st.integers(0, 2), st.integers(0, 9)),
             st.builds(lambda n: m.Load(n, 1, bytes(12)), st.integers(0, 65535)),
@@ -282,7 +289,10 @@ actions = st.one_of(
     st.tuples(st.just("again"), st.integers(0, 30)),
     st.tuples(st.just("echo")),
     st.tuples(st.just("noise"), st.binary(max_size=40)),
-    st.tuples(st.just("inputs"), st.sampled_from([memory.FINE, memory.FINE, 0, 1, 2, 63])),
+    st.tuples(
+        st.just("inputs"),
+        st.sampled_from([memory.FINE, memory.FINE, memory.KEY_OFF, memory.FINE | m.IN_NIGHT, 0, 1, 2, 63]),
+    ),
     st.tuples(st.just("space"), st.sampled_from([0, 20, 100, 256, 4096])),
     st.tuples(st.just("edges"), st.integers(1, 150), st.integers(0, 15), st.integers(300, 9_000)),
     st.tuples(st.just("acks"), st.booleans()),
@@ -303,7 +313,7 @@ class Attack:
         self.looked = 0
         self.closed = [0] * (PORTS + 1)
         self.listening = 0
-        self.pumped_us = -1
+        self.pumped_us = -10_000
         run_once = self.stage.loop.run_once
 
         def looked_at() -> int:
@@ -330,7 +340,7 @@ class Attack:
             if only_good:
                 plan = [one for one in plan if check(one, bytes((0, *roles)), 90_000_000) == m.OK]
             data = b"".join(struct.pack(m.INSTRUCTION, *one) for one in plan)
-            self.say(m.Begin(1, len(plan), *roles))
+            self.say(m.Begin(1, len(plan), *roles, m.PLAN_CALL))
             if plan:
                 self.say(m.Load(0, len(plan), data))
             self.say(m.Commit(1, crc32(data)))
@@ -363,7 +373,7 @@ class Attack:
                 self.closed[one[2]] = 1
             elif one[1] == 3:
                 moves += 1
-                assert pins.now_us // limits.PUMP_US > self.pumped_us // limits.PUMP_US
+                assert pins.now_us - self.pumped_us >= 10_000
                 self.pumped_us = pins.now_us
             elif one[1] == 4:
                 self.listening = one[2]
@@ -381,7 +391,7 @@ class Attack:
         else:
             assert not any(self.closed)
             assert not self.listening
-            assert firmware.guard.state == m.G_OFF
+            assert not firmware.guard.live
             assert firmware.sequencer.next_us == limits.FAR_US
 
 
@@ -396,6 +406,7 @@ def test_nothing_is_on_without_a_plan_and_no_plan_without_a_host(
 ) -> None:
     attack = Attack(start_us)
     stage = attack.stage
+    stage.turn_key()
     attack.act(("hello", 1))
     attack.act(("call", first, (1, 2, 2, 0), True))
     for wait_us, away_us, action in story:
@@ -404,7 +415,7 @@ def test_nothing_is_on_without_a_plan_and_no_plan_without_a_host(
         stage.pins.now_us += away_us
     # And when it is over, silence puts everything off.
     stage.pins.waiting.clear()
-    stage.run(stage.now_us + limits.HEARTBEAT_MS * 1000)
+    stage.run(stage.now_us + 600_000)
     stage.run(stage.now_us + 1_000_000)
     assert stage.firmware.sequencer.state != m.RUNNING
     assert not any(attack.closed)

@@ -107,8 +107,7 @@ def test_the_counters_turn_is_not_seen(
     plan: list[m.Instruction], edges: list[tuple[int, int, int]], before_us: int
 ) -> None:
     """A plan during which ticks wrap at 2**30 does what it does without the wrap, shifted."""
-    before_us -= before_us % 10_000  # the pump's grid stays where it was
-    shift = WRAP - WRAP % 10_000 - before_us
+    shift = WRAP - before_us
     early = _scene(0, plan, edges, [], 3_000_000, 3_000_000, [])
     late = _scene(shift, plan, edges, [], 3_000_000, 3_000_000, [])
     assert [(at + shift, *rest) for at, *rest in early.pins.log] == late.pins.log
@@ -122,7 +121,7 @@ def test_every_instruction_ends_exactly_once() -> None:
         I(m.OP_WAIT_FOR, 1, 1 << 8 | 1, 100_000, 1),
         I(m.OP_PULSES, 1, 2, 50_000, 50_000),
         I(m.OP_LISTEN, 1, 1, 0, 0),
-        I(m.OP_RINGING, 2, 1, 50_000, 0),
+        I(m.OP_RINGING, 2, 1, 950_000, 0),
         I(m.OP_GATE, 0, 4, 900_000, 0),
         I(m.OP_RINGING, 2, 0, 0, 0),
         I(m.OP_WAIT, 0, 0, 100_000, 0),
@@ -168,7 +167,7 @@ def test_an_idle_pass_is_short() -> None:
     counts = _calls(stage.loop)
     stage.extra = [stage.now_us + 1000 * nth for nth in range(1, 50)]
     stage.run(stage.now_us + 50_000)
-    assert sorted(counts)[len(counts) // 2] <= 25  # 0.6 ms
+    assert sorted(counts)[len(counts) // 2] <= 45  # 1 ms
 
 
 @pytest.mark.parametrize("flood", ["instructions", "edges on four ports", "levels", "heartbeats", "uploads"])

@@ -120,7 +120,7 @@ def test_hello_status_heartbeat_silence(line: Any) -> None:
     assert any(type(x) is m.Beat for x in host.heard)
 
     data = b"".join(struct.pack(m.INSTRUCTION, *one) for one in LIFT_AND_WAIT)
-    assert host.ask(m.Begin(7, 2, m.CALLING, m.CALLED, 0, 0)).code == m.OK
+    assert host.ask(m.Begin(7, 2, m.CALLING, m.CALLED, 0, 0, m.PLAN_CALL)).code == m.OK
     assert host.ask(m.Load(0, 2, data)).code == m.OK
     assert host.ask(m.Commit(7, crc32(data))).code == m.OK
     assert host.ask(m.Start(7)).code == m.OK

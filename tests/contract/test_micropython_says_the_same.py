@@ -63,7 +63,7 @@ def call(url: str) -> tuple[Log, list[Any]]:
     data = b"".join(struct.pack(m.INSTRUCTION, *each) for each in plan)
     commands: list[Any] = [
         m.Hello(m.PROTOCOL, m.TABLE_HASH, 4711),
-        m.Begin(1, len(plan), m.CALLING, m.CALLED, 0, 0),
+        m.Begin(1, len(plan), m.CALLING, m.CALLED, 0, 0, m.PLAN_CALL),
         *(m.Load(at, len(part) // 12, part) for at in range(0, len(plan), 16) for part in [data[at * 12 :][: 16 * 12]]),
         m.Commit(1, crc32(data)),
         m.Start(1),
@@ -136,7 +136,7 @@ def hosts(draw: st.DrawFn) -> list[tuple[int, bytes]]:
             plan = draw(_loads())
             data = b"".join(struct.pack(m.INSTRUCTION, *each) for each in plan)
             roles = draw(st.tuples(*[st.integers(0, 4)] * 4))
-            parts = [m.Begin(9, len(plan), *roles), m.Load(0, len(plan), data), m.Commit(9, crc32(data)), m.Start(9)]
+            parts = [m.Begin(9, len(plan), *roles, m.PLAN_CALL), m.Load(0, len(plan), data), m.Commit(9, crc32(data)), m.Start(9)]
             for part in parts:
                 number += 1
                 said.append((draw(st.integers(0, 3)), frame(encode(number & 0xFF, part))))
@@ -147,7 +147,7 @@ def hosts(draw: st.DrawFn) -> list[tuple[int, bytes]]:
             "stop": m.Stop(m.R_STOP),
             "ack": m.EventAck(draw(st.integers(0, 50)), draw(st.integers(0, 1))),
             "go": m.Go(1),
-            "limits": m.Limits(draw(st.integers(0, 700)), 0),
+            "limits": m.Tighten(draw(st.integers(0, 8)), draw(st.integers(0, 700))),
         }
         if kind == "noise":
             data = draw(st.binary(max_size=300))
