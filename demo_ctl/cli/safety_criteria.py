@@ -1,0 +1,167 @@
+"""`demo_ctl safety criteria`: a unit's ringing against the published safety criteria."""
+
+from __future__ import annotations
+
+import argparse
+import math
+from typing import TYPE_CHECKING
+
+from demo_ctl.terms.errors import InputError
+from demo_ctl.terms.outcome import Exit, Outcome
+
+if TYPE_CHECKING:
+    from demo_ctl.safety.criteria import Finding, Ringing
+
+METHODS = {
+    "A": "Method A: current through 5000 ohm",
+    "B": "Method B: voltage, pauses, tripping",
+    "ours": "This project's own limit",
+    "insulation": "Insulation",
+}
+
+
+def arguments(parser: argparse.ArgumentParser) -> None:
+    """Tell the options."""
+    parser.add_argument("--unit", metavar="FILE", help="the unit's description (default: configs/units/mossbrook.yaml)")
+    parser.add_argument("--voltage", metavar="V", help="ringing as measured, volts rms (default: the unit's file)")
+    parser.add_argument("--doubt", metavar="V", help="how far the measured voltage may be off either way, 95 %%, volts")
+    parser.add_argument("--battery", metavar="V", help="battery as measured, volts (default: the unit's file)")
+    parser.add_argument(
+        "--source-ohm", metavar="R", help="resistance between generator and line: lamp, resistors (default: none)"
+    )
+    parser.add_argument("--json", action="store_true", help="print one JSON object on standard output")
+
+
+def run(args: argparse.Namespace) -> int:
+    """Print the table. Exit code 1 when a check fails or its figure lies too near its limit to tell."""
+    from demo_ctl.cli.files import unit_path
+    from demo_ctl.office.load import load_unit
+    from demo_ctl.safety.criteria import Ringing, findings, sine
+
+    path = unit_path(args.unit)
+    unit = load_unit(path).value
+    voltage_V = _figure(args.voltage, "--voltage", 300)
+    battery_V = _figure(args.battery, "--battery", 300)
+    doubt_V = _figure(args.doubt, "--doubt", 100)
+    ringing = Ringing(
+        sine(unit.ringing.voltage_V if voltage_V is None else voltage_V),
+        0.0 if doubt_V is None else doubt_V / 2,
+        unit.supply.least_V if battery_V is None else battery_V,
+        unit.supply.most_V if battery_V is None else battery_V,
+        unit.ringing.frequency_Hz,
+        unit.ringing.on_us,
+        unit.ringing.off_us,
+        _figure(args.source_ohm, "--source-ohm", 100_000),
+    )
+    found = findings(ringing)
+    origin = {
+        "voltage": "declared" if voltage_V is None else "given",
+        "battery": "declared" if battery_V is None else "given",
+    }
+    if args.json:
+        _print_json(unit.name, ringing, found, origin)
+    else:
+        _print(unit.name, ringing, found, origin)
+    bad = any(finding.outcome in (Outcome.FAIL, Outcome.MARGINAL) for finding in found)
+    return int(Exit.CHECK_FAILED if bad else Exit.OK)
+
+
+def _figure(text: str | None, option: str, most: float) -> float | None:
+    if text is None:
+        return None
+    try:
+        value = float(text)
+    except ValueError:
+        value = math.nan
+    if not 0 <= value <= most:
+        raise InputError(f"{option} is a number from 0 to {most}, not {text!r}")
+    return value
+
+
+def _print_json(name: str, ringing: Ringing, found: tuple[Finding, ...], origin: dict[str, str]) -> None:
+    from demo_ctl.cli.json_out import print_json
+    from demo_ctl.safety.criteria import SIGNS, classes, worst
+
+    wave = ringing.wave
+    print_json(
+        {
+            "format": "demo_ctl safety criteria 1",
+            "unit": name,
+            "ringing": {
+                "rms_V": wave.rms_V,
+                "peak_V": wave.peak_V,
+                "swing_V": wave.swing_V,
+                "voltage_is": origin["voltage"],
+                "battery_least_V": ringing.battery_least_V,
+                "battery_most_V": ringing.battery_most_V,
+                "battery_is": origin["battery"],
+                "frequency_Hz": ringing.frequency_Hz,
+                "on_us": ringing.on_us,
+                "off_us": ringing.off_us,
+                "source_ohm": ringing.source_ohm,
+            },
+            "methods": {method: worst(found, method).value for method in METHODS},
+            "checks": [
+                {
+                    "row": one.row,
+                    "method": one.method,
+                    "title": one.title,
+                    "value": None if one.value is None else one.value.value,
+                    "unit": None if one.value is None else one.value.unit,
+                    "u": None if one.value is None else one.value.u,
+                    "limit": one.limit,
+                    "outcome": one.outcome.value,
+                    "source": one.source,
+                    "note": one.note,
+                }
+                for one in found
+            ],
+            "classes": [
+                {"row": one.row, "title": one.title, "counts_as": one.counts_as, "source": one.source}
+                for one in classes(ringing)
+            ],
+            "note": SIGNS,
+        }
+    )
+
+
+def _print(name: str, ringing: Ringing, found: tuple[Finding, ...], origin: dict[str, str]) -> None:
+    from rich.markup import escape
+    from rich.table import Table
+
+    from demo_ctl.cli.screen import console
+    from demo_ctl.safety.criteria import ANNEX, SIGNS, classes, worst
+
+    battery = f"{ringing.battery_most_V:g} V"
+    if ringing.battery_least_V != ringing.battery_most_V:
+        battery = f"{ringing.battery_least_V:g} to {battery}"
+    screen = console()
+    screen.print(f"[bold]Ringing of {escape(name)} against the published safety criteria[/bold]")
+    screen.print(
+        f"{ringing.wave.rms_V:g} V rms ({origin['voltage']}), a sine, on {battery} of battery ({origin['battery']})."
+    )
+    styles = {Outcome.PASS: "green", Outcome.FAIL: "bold red"}
+    for method, title in METHODS.items():
+        rows = [one for one in found if one.method == method]
+        table = Table(
+            title=f"{title}: {worst(found, method).value}", title_justify="left", expand=True, show_lines=True
+        )
+        table.add_column("Row", no_wrap=True)
+        table.add_column("Check, and what to know", ratio=3)
+        table.add_column("Value", justify="right", no_wrap=True)
+        table.add_column("Limit", ratio=2)
+        table.add_column("Outcome")
+        for one in rows:
+            style = styles.get(one.outcome, "yellow")
+            note = f"\n{one.note}" if one.note else ""
+            table.add_row(
+                one.row.replace(", ", "\n"),
+                escape(f"{one.title}{note}\n") + f"[dim]{escape(one.source.removesuffix(': ' + ANNEX))}[/dim]",
+                "-" if one.value is None else str(one.value),
+                escape(one.limit),
+                f"[{style}]{one.outcome.value}[/{style}]",
+            )
+        screen.print(table)
+    for each in classes(ringing):
+        screen.print(f"{escape(each.title)}: {escape(each.counts_as)}. [dim]{each.row}; {escape(each.source)}[/dim]")
+    screen.print(f"Methods A and B: {ANNEX}. It is enough to meet one of them whole. {SIGNS}")
