@@ -129,15 +129,7 @@ class Interlock:
         if state == G_TRIPPED:
             self._tripped(facts)
         else:
-            chain = facts & CHAIN
-            if chain and chain != CHAIN:
-                self.apart_us = self._older(self.apart_us, elapsed_us, times.apart_us)
-            else:
-                self.apart_us = -1
-            if state != G_LIVE and state != G_FALLING and facts & DOWN != DOWN:
-                self.odd_us = self._older(self.odd_us, elapsed_us, times.odd_us)
-            else:
-                self.odd_us = -1
+            self._watch(state, elapsed_us, facts)
             reason = self._reason(state, elapsed_us, facts, fault)
             if reason:
                 self._trip(state, reason)
@@ -162,6 +154,18 @@ class Interlock:
             return 0
         age_us += elapsed_us
         return age_us if age_us <= most_us else most_us + 1
+
+    def _watch(self, state, elapsed_us, facts):
+        """Count for how long the chain's channels disagree, and a mirror contact or the bus is wrong at rest."""
+        chain = facts & CHAIN
+        if chain and chain != CHAIN:
+            self.apart_us = self._older(self.apart_us, elapsed_us, self.times.apart_us)
+        else:
+            self.apart_us = -1
+        if state != G_LIVE and state != G_FALLING and facts & DOWN != DOWN:
+            self.odd_us = self._older(self.odd_us, elapsed_us, self.times.odd_us)
+        else:
+            self.odd_us = -1
 
     def _reason(self, state, elapsed_us, facts, fault):
         """Why to trip now, or R_NONE."""
@@ -234,6 +238,7 @@ class Interlock:
             if self.key:
                 self.seen = True
             elif self.seen:
+                self._watch(G_TRIPPED, 0, facts)
                 self._key_off(facts)
 
     def _trip(self, state, reason):
