@@ -27,6 +27,9 @@ def _message(kind: Any) -> st.SearchStrategy[Any]:
                 st.binary(min_size=n * m.INSTRUCTION_BYTES, max_size=n * m.INSTRUCTION_BYTES),
             )
         )
+    if kind is m.InForce:
+        size = 4 * len(m.LIMIT_NAMES)
+        return st.builds(kind, *numbers, st.binary(min_size=size, max_size=size))
     words = st.lists(st.integers(0, 4095) | st.just(2048), min_size=1, max_size=m.AUDIO_BLOCK)
     return st.builds(kind, *numbers, words.map(lambda w: b"".join(x.to_bytes(2, "little") for x in w)))
 

@@ -77,6 +77,8 @@ def payloads(chance: Chance) -> None:
             if kind is m.Load:
                 fields[1] = 1 + chance.below(m.LOAD_MOST)
                 fields.append(chance.bytes(fields[1] * m.INSTRUCTION_BYTES))
+            elif kind is m.InForce:
+                fields.append(chance.bytes(4 * len(m.LIMIT_NAMES)))
             elif tail:
                 fields.append(chance.bytes(2 * (1 + chance.below(m.AUDIO_BLOCK))))
             message = kind(*fields)

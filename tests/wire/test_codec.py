@@ -76,7 +76,7 @@ def test_what_does_not_fit_is_refused(kind: Any) -> None:
     if kind is m.Load:
         good[1] = 1
     if tail:
-        good.append(bytes(m.INSTRUCTION_BYTES))
+        good.append(bytes(4 * len(m.LIMIT_NAMES) if kind is m.InForce else m.INSTRUCTION_BYTES))
     encode(0, kind(*good))
     for index, letter in enumerate(layout[1:]):
         for wrong in (-1, 1 << 8 * struct.calcsize("<" + letter), 1.5, "1", None):
@@ -98,6 +98,7 @@ def test_what_does_not_fit_is_refused(kind: Any) -> None:
         m.Load(0, 2, bytes(12)),
         m.Load(0, 17, bytes(17 * 12)),
         m.Load(0, 1, 12),  # type: ignore[arg-type]
+        m.InForce(0, 0, bytes(4 * len(m.LIMIT_NAMES) - 1)),
         m.Audio(0, 0, 1, b""),
         m.Audio(0, 0, 1, b"abc"),
         m.Audio(0, 0, 1, bytes(2 * m.AUDIO_BLOCK + 2)),
@@ -113,6 +114,7 @@ def test_everything_fits_its_frame() -> None:
     longest = {
         m.Load: m.LOAD_MOST * m.INSTRUCTION_BYTES,
         m.Audio: 2 * m.AUDIO_BLOCK,
+        m.InForce: 4 * len(m.LIMIT_NAMES),
     }
     for code, (kind, layout, tail) in m.TABLE.items():
         size = 2 + struct.calcsize(layout) + (longest[kind] if tail else 0)
@@ -122,4 +124,4 @@ def test_everything_fits_its_frame() -> None:
 
 def test_codes_say_which_way_a_message_goes() -> None:
     to_host = {kind.__name__ for kind, code in m.CODES.items() if code >= 0x80}
-    assert to_host == {"Welcome", "Answer", "Beat", "Event", "Status", "Audio"}
+    assert to_host == {"Welcome", "Answer", "Beat", "Event", "Status", "Audio", "Safety", "InForce", "Trip"}

@@ -304,6 +304,8 @@ def _run(seed_bytes: bytes, extra: frozenset[int]) -> list[tuple[int, str, bytes
                     flight.append((now_us + 900 + byte * 40, way, data))
         due = [one[0] for one in flight] + list(posts) + [now_us // 50_000 * 50_000 + 50_000, host.beat_us]
         due += [at for at in (board.session.next_deadline(), host.session.next_deadline()) if at is not None]
+        if host.heard_us is not None:
+            due.append(host.heard_us + HOST_SILENCE_US + 1)
         due += [at for at in extra if at > now_us]
         now_us = min(at for at in due if at > now_us)
     return traffic
