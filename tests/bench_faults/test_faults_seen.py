@@ -83,7 +83,7 @@ ROWS = (
     Row("dead-cut-through@connector", "busy", {"cut-through-5": PASS, "tone-3": FAIL}),
     Row("weak-ringing", "answered", {"first-ring": UNMEASURED, "cut-through-5": PASS}),
     Row("no-ringing@connector", "answered", {"first-ring": UNMEASURED, "cut-through-5": PASS}),
-    Row("interrupter-stuck-on@ringing", "answered", {"first-ring": PASS, "ring-on": UNMEASURED}, "let it ring"),
+    Row("interrupter-stuck-on@ringing", "answered", {"first-ring": PASS, "ring-on": UNMEASURED}, "without its pause"),
     Row("interrupter-stuck-on@tone ringback", "answered", {"tone-2": FAIL}),
     Row("interrupter-stuck-on@tone busy", "busy", {"tone-3": FAIL}),
     Row("interrupter-stuck-off@ringing", "answered", {"first-ring": UNMEASURED, "cut-through-5": PASS}),

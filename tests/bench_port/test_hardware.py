@@ -8,7 +8,8 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from demo_ctl.bench.hardware import AUDIO_MOST, EDGES_MOST, GUARD_HOLD_US, GUARD_PULL_US, Hardware
+from demo_ctl.bench.guard_circuit import GUARD_HOLD_US, GUARD_PULL_US, PUMP_LEAST_US, PUMP_MOST_US
+from demo_ctl.bench.hardware import AUDIO_MOST, EDGES_MOST, Hardware
 from demo_ctl.bench.kernel import Kernel
 from demo_ctl.board.pins import TICKS
 from demo_ctl.wire.messages import (
@@ -30,6 +31,12 @@ class Recorder:
         self.loops: list[tuple[int, int, bool]] = []
         self.feed: list[tuple[int, bool]] = []
         self.on_edge: Any = None
+        self.generator_V = 86.0
+        self.battery_V = 50.0
+        self.lamp_ohm = 400.0
+
+    def on_draw(self, to: Any) -> None:
+        pass
 
     def levels(self) -> int:
         return 0
@@ -105,22 +112,24 @@ BOTH = IN_MIRROR_A | IN_MIRROR_B
 
 
 @settings(deadline=None)
-@given(st.lists(st.integers(1, 49_000), min_size=1, max_size=60))
+@given(st.lists(st.integers(PUMP_LEAST_US, PUMP_MOST_US), min_size=1, max_size=60))
 def test_guard_stays_while_pumped_and_falls_50_ms_after_the_last_move(gaps: list[int]) -> None:
     kernel, unit, board = make()
     assert mirrors(board) == BOTH
     board.pump()
+    pulled = gaps[0] + GUARD_PULL_US  # the first move after a rest does nothing by itself
+    at = 0
     for gap in gaps:
-        kernel.run_to(kernel.now_us + gap)
+        at += gap
+        kernel.run_to(at)
         board.pump()
-    last = kernel.now_us
-    kernel.run_to(last + GUARD_HOLD_US - 1)
+    kernel.run_to(at + GUARD_HOLD_US - 1)
     assert mirrors(board) == 0
-    assert unit.feed == [(GUARD_PULL_US, True)]
-    kernel.run_to(last + GUARD_HOLD_US)
+    assert unit.feed == [(pulled, True)]
+    kernel.run_to(at + GUARD_HOLD_US)
     assert mirrors(board) == BOTH
-    assert unit.feed == [(GUARD_PULL_US, True), (last + GUARD_HOLD_US, False)]
-    kernel.run_to(last + 10_000_000)
+    assert unit.feed == [(pulled, True), (at + GUARD_HOLD_US, False)]
+    kernel.run_to(at + 10_000_000)
     assert len(unit.feed) == 2
 
 
@@ -259,10 +268,11 @@ def test_power_off_puts_every_output_to_rest() -> None:
     for _ in range(10):
         board.pump()
         kernel.run_to(kernel.now_us + 10_000)
+    pumped = kernel.now_us - 10_000
     board.power_off()
     at = kernel.now_us
     assert unit.loops[-4:] == [(at, port, False) for port in (1, 2, 3, 4)]
-    assert unit.feed[-1] == (at, False)
     count = len(unit.loops)
     kernel.run_to(at + 1_000_000)
     assert len(unit.loops) == count
+    assert unit.feed[1:] == [(pumped + GUARD_HOLD_US, False)]  # the stages know nothing of the board's power

@@ -35,7 +35,7 @@ LIFTED = b"".join(
     for number, message in enumerate(
         (
             m.Hello(m.PROTOCOL, m.TABLE_HASH, 5),
-            m.Begin(1, 2, m.CALLING, 0, 0, 0),
+            m.Begin(1, 2, m.CALLING, 0, 0, 0, m.PLAN_CALL),
             m.Load(0, 2, PLAN),
             m.Commit(1, crc32(PLAN)),
             m.Start(1),
@@ -191,6 +191,7 @@ def test_paced_a_computer_that_was_held_up_is_not_a_silent_host(monkeypatch: pyt
     [
         ("bench://?unit=U&clok=free", "no option 'clok'; it has unit, seed, clock, board, busy, fault, night, ticks"),
         ("bench://?unit=U&clock=fast", "clock is free or paced, not 'fast'"),
+        ("bench://?unit=U&guard=open", "guard is proven or locked, not 'open'"),
         ("bench://?unit=U&board=c", "board is python or micropython, not 'c'"),
         ("bench://?unit=U&seed=-1", "seed is a whole number from 0 to 4294967295, not '-1'"),
         ("bench://?unit=U&seed=", "seed is a whole number"),
@@ -283,9 +284,12 @@ def test_micropython_that_cannot_run_says_why(tmp_path: Path, monkeypatch: pytes
     import demo_ctl.bench.cosim as cosim
 
     monkeypatch.setattr(cosim, "ROOT", tmp_path)  # nothing to import there
-    port = bench(board="micropython")
+    gone = r"is gone: it ended with code 1; it said: .*ImportError"
+    with pytest.raises(serial.SerialException, match=gone):
+        bench(board="micropython")  # it is stepped while somebody proves the guard
+    port = bench(board="micropython", guard="locked")
     port.timeout = 1
-    with pytest.raises(serial.SerialException, match=r"is gone: it ended with code 1; it said: .*ImportError"):
+    with pytest.raises(serial.SerialException, match=gone):
         port.read(1)
     port.close()
 

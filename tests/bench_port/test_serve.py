@@ -135,7 +135,7 @@ def test_a_client_that_goes_is_a_pulled_cable() -> None:
             heard = ask(
                 line,
                 hello(1),
-                m.Begin(1, 2, m.CALLING, 0, 0, 0),
+                m.Begin(1, 2, m.CALLING, 0, 0, 0, m.PLAN_CALL),
                 m.Load(0, 2, data),
                 m.Commit(1, crc32(data)),
                 m.Start(1),

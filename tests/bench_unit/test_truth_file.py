@@ -20,6 +20,7 @@ from demo_ctl.bench import truth_file as writing
 from demo_ctl.bench.fault_text import ailments_of
 from demo_ctl.bench.faults import FAULTS, Fault
 from demo_ctl.bench.kernel import Kernel
+from demo_ctl.bench.people import PROVING_US
 from demo_ctl.bench.places import Kind
 from demo_ctl.bench.protocol_bench import Options, Serial
 from demo_ctl.bench.truth import THINGS, Truth, TruthLog
@@ -35,6 +36,7 @@ from demo_ctl.plan.build import build
 from demo_ctl.run.perform import perform
 from demo_ctl.script.load import load_call
 from demo_ctl.terms.errors import InputError, LinkError
+from demo_ctl.wire import messages as m
 
 ROOT = Path(__file__).resolve().parents[2]
 S = 1_000_000
@@ -90,9 +92,10 @@ def test_a_call_s_truth_is_read_as_it_was_on_the_board_s_clock(tmp_path: Path, c
     assert (truth.seed, truth.boot, truth.unit) == (7, boot, result.plan.unit)
     assert "truth" not in truth.port
     assert len(kept) > 50
-    assert list(truth.rows) == [TruthRow(boot, row.at_us + ticks, row.what, row.value) for row in kept]
+    zero = ticks + PROVING_US  # what the board's clock reads when the port's reads 0
+    assert list(truth.rows) == [TruthRow(boot, row.at_us + zero, row.what, row.value) for row in kept]
     # The two clocks are one: the line relay answers the loop that the board's own event is stamped with.
-    lifted_us = result.observation.events[0].at_us
+    lifted_us = next(event.at_us for event in result.observation.events if event.kind == m.EV_ENDED)
     first = next(row for row in truth.rows if row.what.endswith("/line relay"))
     assert lifted_us < first.at_us < lifted_us + S
 
@@ -176,7 +179,7 @@ def test_what_is_written_is_read(
 
 def test_a_reset_board_begins_to_count_again(tmp_path: Path) -> None:
     port = Serial(None, timeout=0)
-    port.port = f"bench://?ticks=1000&truth={tmp_path}/t.jsonl"
+    port.port = f"bench://?ticks=1000&guard=locked&truth={tmp_path}/t.jsonl"
     port.open()
     world = port.world
     world.advance(S)

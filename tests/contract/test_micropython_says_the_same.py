@@ -100,7 +100,9 @@ def test_a_whole_call(ticks: int) -> None:
     there, _ = call(url + "&board=micropython")
     assert here == there
     events = [x for x in heard if type(x) is m.Event]
-    assert events[-1].value == m.FINISHED
+    assert [x.value for x in events if x.kind == m.EV_PLAN][-1] == m.FINISHED
+    guards = [x.value & 0xFF for x in events if x.kind == m.EV_GUARD]
+    assert guards[:5] == [m.G_PROVING, m.G_ARMED, m.G_LIVE, m.G_FALLING, m.G_SAFE]
     assert (events[-1].at_us >= 1 << 30) == (ticks > 0)
     assert any(x.kind == m.EV_EDGE and x.port == 2 and x.value == m.RINGING << 1 | 1 for x in events)
     assert any(x.kind == m.EV_STATE and x.port == 1 and x.value == m.REVERSED << 1 | 1 for x in events)
