@@ -145,7 +145,7 @@ def session(chance: Chance, loss: int) -> None:
                 board.open()
                 board.send(m.Welcome(m.PROTOCOL, m.TABLE_HASH, message.nonce, 1, now_us, *range(15)))
             elif isinstance(message, m.Heartbeat):
-                board.send(m.Beat(now_us, m.RUNNING, m.G_OFF, 63))
+                board.send(m.Beat(now_us, m.RUNNING, m.G_SAFE, 63))
             elif isinstance(message, m.Go):
                 performed += 1
                 assert message.gate == performed

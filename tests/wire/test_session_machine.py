@@ -306,6 +306,8 @@ def _run(seed_bytes: bytes, extra: frozenset[int]) -> list[tuple[int, str, bytes
         due += [at for at in (board.session.next_deadline(), host.session.next_deadline()) if at is not None]
         if host.heard_us is not None:
             due.append(host.heard_us + HOST_SILENCE_US + 1)
+        if board.nonce is not None:
+            due.append(board.heard_us + BOARD_SILENCE_US + 1)
         due += [at for at in extra if at > now_us]
         now_us = min(at for at in due if at > now_us)
     return traffic
