@@ -296,7 +296,7 @@ def _run(seed_bytes: bytes, extra: frozenset[int]) -> list[tuple[int, str, bytes
             host.ask(m.Go(number), now_us)
             number += 1
         board.step(now_us)
-        for way, data in (("up", host.turn(now_us)), ("down", board.session.outgoing(600))):
+        for way, data in (("up", host.turn(now_us)), ("down", board.session.outgoing(10_000))):
             if data:
                 traffic.append((now_us, way, data))
                 byte = seed_bytes[(now_us // 1000) % len(seed_bytes)]
