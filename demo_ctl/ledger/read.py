@@ -67,6 +67,8 @@ class Record:
     exit_code: int | None
     #: What a person should know about this file: torn, without an end, events missing.
     remarks: tuple[str, ...]
+    #: The board's own account of each trip, in the order of the rows: the newest first.
+    trips: tuple[m.Trip, ...] = ()
 
     @property
     def complete(self) -> bool:
@@ -276,6 +278,7 @@ class _Reading(_Lines):
         self.blocks: list[m.Audio] = []
         self.notes: list[Note] = []
         self.verdicts: list[Verdict] = []
+        self.trips: list[m.Trip] = []
 
     def take(self, line: int, row: dict[str, Any]) -> None:
         kind = row["row"]
@@ -292,6 +295,10 @@ class _Reading(_Lines):
                 self.notes.append(Note(_whole(row, "at_us"), _text(row, "text")))
             elif kind == "verdict":
                 self.verdicts.append(decode(Verdict, row.get("verdict"), "verdict"))
+            elif kind == "trip":
+                trip = decode(m.Trip, row.get("trip"), "trip")
+                encode(0, trip)  # ValueError for what no board can have sent
+                self.trips.append(trip)
             elif kind == "end":
                 _text(row, "status"), _text(row, "reason"), _whole(row, "exit_code", 255)
                 self.end = row
@@ -362,6 +369,7 @@ class _Reading(_Lines):
             reason=end.get("reason"),
             exit_code=end.get("exit_code"),
             remarks=tuple(self.remarks),
+            trips=tuple(self.trips),
         )
 
 

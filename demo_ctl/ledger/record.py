@@ -96,6 +96,10 @@ class RecordWriter:
         """Give a note: what no event can tell, such as trunks that a person made busy. at_us: the board's clock."""
         self._give({"row": "note", "at_us": at_us, "text": text})
 
+    def trip(self, trip: m.Trip) -> None:
+        """Give a trip of the guard, as the board tells it."""
+        self._give({"row": "trip", "trip": encode(trip)}, sync=True)
+
     def verdicts(self, verdicts: Iterable[Verdict]) -> None:
         """Give the verdicts, in order."""
         rows = [{"row": "verdict", "verdict": encode(verdict)} for verdict in verdicts]

@@ -69,6 +69,7 @@ _ENDED = {
     INTERRUPTED: "The call was interrupted",
     "link lost": "The call ended with the link lost",
     "tripped": "The safety guard tripped and ended the call",
+    "refused": "The call was not begun",
     "error": "The call ended by an error of this program",
     "not ended": "The call's end is not known",
 }

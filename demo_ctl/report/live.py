@@ -22,7 +22,7 @@ from demo_ctl.wire import messages as m
 #: Waits that last so long are told when they begin; people do not wonder about shorter ones.
 LONG_US = 1_500_000
 
-_PLAIN, _SENSED, _WARNING = "", "cyan", "yellow"
+_PLAIN, _SENSED, _WARNING, _ALARM = "", "cyan", "yellow", "bold red"
 
 #: Where a step's label says who is on its port.
 _WHO = re.compile(
@@ -71,6 +71,36 @@ _REASONS = {
         (m.R_ENDED, ""),  # no more than that
         (m.R_UNEXPECTED_RINGING, "ringing voltage where none should be. KEEP HANDS OFF"),
         (m.R_NEW_HELLO, "another program uses the board"),
+        (m.R_LOCKED, "nobody has turned the key since the board was switched on"),
+        (m.R_KEY, "the key is off"),
+        (m.R_DISCREPANCY, "one channel of the safety chain opened without the other"),
+        (m.R_STUCK_CHAIN, "a channel of the safety chain stays closed with the key off"),
+        (m.R_MIRROR, "a guard relay did not do as it was told"),
+        (m.R_NO_SILENCE, "ringing voltage did not go away. KEEP HANDS OFF"),
+        (m.R_BUS, "there is ringing voltage behind the open guard. KEEP HANDS OFF"),
+        (m.R_OVERCURRENT, "more ringing current than bells take"),
+        (m.R_OVERVOLTAGE, "more ringing voltage than is allowed"),
+        (m.R_SUPPLY, "the ringing generator, or the battery, is not right"),
+        (m.R_STALE, "nothing measures the ringing bus"),
+        (m.R_BURST, "a ring without its pause"),
+        (m.R_CALL, "it has rung for as long as one call may"),
+        (m.R_HOUR, "it has rung for as long as it may within an hour"),
+        (m.R_LOOP, "the board was held up"),
+        (m.R_CLOCK, "the board's clock cannot be trusted"),
+        (m.R_MEMORY, "the board has hardly any memory left"),
+        (m.R_TOKEN, "the board did not make all its checks"),
+        (m.R_OFF_HOOK, "a telephone that takes no part is off the hook"),
+        (m.R_PRESENCE, "somebody is near the unit"),
+        (m.R_COVERS, "the covers are not known to be closed"),
+        (m.R_PLACE, "this telephone may not be rung now"),
+        (m.R_VISITORS, "the time of the visitors' session is up"),
+        (m.R_NOT_ARMED, "the guard was not ready in time"),
+        (m.R_FUSE, "a fuse has blown"),
+        (m.R_RELEASE, "a switch does not release"),
+        (m.R_SUPERVISORY, "a switch is held, and nobody is on its line"),
+        (m.R_SMOKE, "SMOKE"),
+        (m.R_LEASE, "this computer asked no longer for the unit's supply"),
+        (m.R_NOT_HOME, "a switch stays off its rest"),
     )
 }
 
@@ -116,6 +146,7 @@ class LiveStory:
         self._on_hook: set[int] = set()  # hung up, and not yet at rest
         self._down: set[int] = set()  # hung up
         self._rings: dict[int, int] = {}
+        self._live = False  # ringing voltage may be on a line
 
     def lines(self, kind: str, at_us: int, label: str, detail: str = "", port: int = 0, index: int = -1) -> list[Text]:
         """Return the lines for one item (the fields of a `run.result.Progress`). at_us: since the call began."""
@@ -223,10 +254,17 @@ class LiveStory:
         return [(f"{who} hears {tone}" if at else f"{tone} is heard", _SENSED)]
 
     def _ringing(self, label: str, detail: str, _port: int, _index: int) -> list[Line]:
-        if label == m.GUARD_STATES[m.G_ALLOWED]:
-            return [("ringing voltage may be on a line from here on", _WARNING)]
         why = _REASONS.get(detail, detail)
-        return [(f"ringing voltage is off{f': {why}' if why else ''}", _WARNING)]
+        because = f": {why}" if why else ""
+        if label == m.GUARD_STATES[m.G_LIVE]:
+            self._live = True
+            return [("ringing voltage may be on a line from here on", _WARNING)]
+        was, self._live = self._live, False
+        if label == m.GUARD_STATES[m.G_TRIPPED]:
+            return [
+                (f"the guard trips, and ringing stays off until a person turns the key off and on{because}", _ALARM)
+            ]
+        return [(f"ringing voltage is off{because}", _WARNING)] if was else []  # what else it does is its own affair
 
     def _state(self, label: str, detail: str, _port: int, _index: int) -> list[Line]:
         why = _REASONS.get(detail, detail)

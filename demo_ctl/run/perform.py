@@ -1,8 +1,8 @@
 """Perform one plan. This module owns the one stop path.
 
-In order: trunks that a person must make busy are asked for; hello; does the plan fit the board; upload; the record's
-start row is on the disk; start; follow until the board says that the plan is over; a short tail, so that late events
-are seen and acknowledged; measure; judge; the verdicts are saved, and then returned; the end row.
+In order: trunks that a person must make busy are asked for; hello; does the plan fit the board; may it ring; upload;
+the record's start row is on the disk; start; follow until the board says that the plan is over; a short tail, so that
+late events are seen and acknowledged; measure; judge; the verdicts are saved, and then returned; the end row.
 
 THE STOP PATH. However a call ends, it ends with ringing off, every loop open, and the record closed with its end row.
 The board sees to the first two by itself; the host only asks. What happens, in which order, within what time
@@ -21,13 +21,15 @@ The board sees to the first two by itself; the host only asks. What happens, in 
   What the display raises while the line is being released is passed over.
 - lost cable, board hanging or reset: known at once when the port says so, after 1 s of silence otherwise. The board's
   silence limit (or its reset) releases the line. What was seen is kept, measured and judged; status link lost.
-- trip: the board has released and withdrawn ringing before it tells; as a normal end, with status tripped.
+- trip: the board has released and taken ringing off before it tells; as a normal end, with status tripped; the board is
+  asked for its own record of the trip, which is kept with the call's.
 - kill -9, or the computer fails: nothing runs here any more. The board's silence limit releases the line. The record
   holds every row that was written, and no end row.
 - power loss at the board: its relays fall, every loop opens and the ringing guard with them; here: lost cable.
 - the disk fails or is too slow: the call goes on, the record stops, and the result says so.
 
-Before the start nothing is running: an error or Ctrl-C there simply goes to the caller.
+Before the start nothing is running: an error or Ctrl-C there simply goes to the caller. When ringing is refused there
+(`ready` raises), the record has the plan, the trip if that is why, and an end row that says so.
 """
 
 from __future__ import annotations
@@ -75,20 +77,23 @@ def perform(
     on_progress: Callable[[Progress], None] | None = None,
     go_on: Callable[[Gate], bool] | None = None,
     trunks_busied: Callable[[tuple[BusyTrunks, ...]], bool] | None = None,
+    ready: Callable[[Client, Plan], None] | None = None,
 ) -> CallResult:
     """Perform `plan` with the board that `client` reaches; return what came of it. The caller closes the client.
 
     recorder: gets every row, and is closed at the end, however that comes. on_progress: gets each item of the live
     display. go_on: asked about ten times a second while a gate waits for a person; must return at once, True when the
     person has said go on (none: such gates wait until their limit). trunks_busied: asked once, before anything else,
-    when a person must make trunks busy; True when it is done (the plan's gate for it then opens by itself).
+    when a person must make trunks busy; True when it is done (the plan's gate for it then opens by itself). ready:
+    called right after hello; raises a DemoError when the plan may not be performed with this board as it stands.
 
-    Raises InputError (trunks not busied), PlanError (does not fit the board), LinkError (no board, or it refuses)
-    before the start. Afterwards link trouble and trips are in the result; only this program's own faults are raised.
+    Raises InputError (trunks not busied), PlanError (does not fit the board), what `ready` raises, LinkError (no board,
+    or it refuses) before the start. Afterwards link trouble and trips are in the result; only this program's own faults
+    are raised.
     """
     performance = _Performance(plan, client, recorder, on_progress, go_on)
     try:
-        performance.prepare(trunks_busied)
+        performance.prepare(trunks_busied, ready)
         return performance.run()
     finally:
         if recorder is not None:
@@ -125,13 +130,19 @@ class _Performance:
         self.limit_index: int | None = None
         self.over: int | None = None  # the plan state the board ended with
         self.plan_reason = m.R_NONE
+        self.tripped = m.R_NONE  # the guard's own reason, if it tripped in this call
+        self.trips: list[m.Trip] = []
         self.disagree_us: int | None = None
         self.record_told = False
         self.releasing = False
 
     # -- before the start ---------------------------------------------------------------------------------
 
-    def prepare(self, trunks_busied: Callable[[tuple[BusyTrunks, ...]], bool] | None) -> None:
+    def prepare(
+        self,
+        trunks_busied: Callable[[tuple[BusyTrunks, ...]], bool] | None,
+        ready: Callable[[Client, Plan], None] | None,
+    ) -> None:
         by_hand = tuple(busy for busy in self.plan.busy_trunks if busy.met_by == "person")
         if by_hand:
             if trunks_busied is None or not trunks_busied(by_hand):
@@ -145,9 +156,26 @@ class _Performance:
             self.notes += [f"made busy by hand, as the person said: {_say_busy(busy)}" for busy in by_hand]
         self.welcome = self.client.hello()
         check_board(self.plan, self.welcome)
+        if ready is not None:
+            try:
+                ready(self.client, self.plan)
+            except DemoError as refusal:
+                self._refused(refusal)
+                raise
         instructions = [m.Instruction(s.op, s.port, s.x, s.a, s.b) for s in self.plan.timeline.steps]
         self.number = crc32(repr(instructions).encode()) or 1
         self.client.upload(self.number, instructions, self.plan.timeline.roles)
+
+    def _refused(self, refusal: DemoError) -> None:
+        """Keep in the record why the call was not begun."""
+        if self.recorder is None or self.welcome is None:
+            return
+        self.recorder.start(self.plan, self.welcome, self.client.port.url)
+        tripped = isinstance(refusal, TripError)
+        if tripped:
+            self._ask_trips(latest=True)
+        status = Status.TRIPPED if tripped else Status.REFUSED
+        self._close_record(status, refusal.what, int(refusal.exit_code))
 
     # -- the call -----------------------------------------------------------------------------------------
 
@@ -163,6 +191,8 @@ class _Performance:
                 if self.over is None:
                     status, reason = Status.INTERRUPTED, f"stopped by {interrupts.asked}"
                     error = self._release()
+                    if self.tripped:
+                        status, reason, error = self._ending()
                 else:
                     self._tail()
                     status, reason, error = self._ending()
@@ -175,6 +205,8 @@ class _Performance:
                     raise
                 status, reason, error = Status.LINK_LOST, trouble.what, trouble
                 self._release()
+                if self.tripped:
+                    status, reason, error = self._ending()
             except BrokenPipeError:  # the display's: whoever read it has gone, and nobody watches this call any more
                 if self.over is not None:
                     status, reason, error = self._ending()
@@ -206,7 +238,13 @@ class _Performance:
             self._person()
             now_us = self.client.now_us()
             if self.disagree_us is not None and now_us - self.disagree_us > _DISAGREE_US and self.over is None:
-                why = _word(m.R_NAMES, self.client.status().reason)
+                ended = self.client.status()
+                why = _word(m.R_NAMES, ended.reason)
+                if ended.guard == m.G_TRIPPED:
+                    # This computer was held up for so long that the board gave up its session, and its account.
+                    self.over, self.plan_reason = m.ENDED_EARLY, ended.reason
+                    self.tripped = self.client.safety().reason
+                    return
                 raise LinkError(
                     f"the board ended the plan ({why or 'no reason given'}), and its account of it is lost",
                     next_step="The line is released. Check the cable, and whether this computer was asleep.",
@@ -269,6 +307,8 @@ class _Performance:
             signal = _word(m.SIGNALS, value >> 1)
             self._tell("sensed", event.at_us, f"{signal} {'on' if value & 1 else 'off'}", port=event.port)
         elif kind == m.EV_GUARD:
+            if value & 0xFF == m.G_TRIPPED and self.started:
+                self.tripped = value >> 8
             state, reason = _word(m.GUARD_STATES, value & 0xFF), _word(m.R_NAMES, value >> 8)
             self._tell("ringing", event.at_us, state, reason)
         elif kind in (m.EV_EDGES_LOST, m.EV_AUDIO_LOST, m.EV_OVERFLOW):
@@ -313,12 +353,29 @@ class _Performance:
 
     # -- how it ended -------------------------------------------------------------------------------------
 
+    def _ask_trips(self, *, latest: bool = False) -> None:
+        """Keep the board's own account of the trips of this call; latest: of the last one, whenever it was."""
+        try:
+            for trip in self.client.trips():
+                if latest or (self.began_us is not None and trip.at_us >= self.began_us):
+                    self.trips.append(trip)
+                    if self.recorder is not None:
+                        self.recorder.trip(trip)
+                if latest:
+                    break
+        except DemoError:
+            pass  # the trip is known by the event; only its snapshot is lost
+
     def _ending(self) -> tuple[Status, str, DemoError | None]:
-        if self.over == m.FINISHED:
+        if self.over == m.FINISHED and not self.tripped:
             return Status.FINISHED, "the timeline ran to its end", None
-        say = _word(m.R_NAMES, self.plan_reason)
-        known = of_reason(self.plan_reason)
-        if known.trip:
+        # The guard's own word goes first: why it tripped. The plan may have ended for what came of that.
+        reason = self.tripped or self.plan_reason
+        say = _word(m.R_NAMES, reason)
+        known = of_reason(reason)
+        if known.trip or self.tripped:
+            if not self.trips:
+                self._ask_trips()
             what = f"the board stopped the call to keep people safe ({say}): {known.what}"
             return Status.TRIPPED, say, TripError(what, next_step=known.advice)
         if self.plan_reason == m.R_LIMIT and self.limit_index is not None:
@@ -404,6 +461,7 @@ class _Performance:
             exit_code=int(Exit.BAD_INPUT) if trouble_text is not None and code == int(Exit.OK) else code,
             error=error,
             record_trouble=trouble_text,
+            trips=tuple(self.trips),
         )
 
     def _close_record(self, status: Status, reason: str, code: int) -> str | None:

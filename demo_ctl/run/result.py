@@ -21,6 +21,7 @@ class Status(Enum):
     INTERRUPTED = "interrupted"  # a person did
     LINK_LOST = "link lost"
     TRIPPED = "tripped"
+    REFUSED = "refused"  # not begun: ringing is not allowed as things stand
     ERROR = "error"  # the program's own fault
 
 
@@ -46,7 +47,8 @@ class CallResult:
 
     judgement is None when judging itself was broken off. error: what to tell a person besides the verdicts (link
     lost, trip). released: the board itself said that the plan is over, so its loops are open; when False, the board's
-    own silence limit releases them. record_trouble: why the record is incomplete, or None.
+    own silence limit releases them. record_trouble: why the record is incomplete, or None. trips: the board's own
+    account of each trip of this call, the newest first.
     """
 
     plan: Plan
@@ -59,6 +61,7 @@ class CallResult:
     exit_code: int
     error: DemoError | None = None
     record_trouble: str | None = None
+    trips: tuple[m.Trip, ...] = ()
 
 
 def exit_code_of(status: Status, plan_reason: int, judgement: Judgement | None) -> int:

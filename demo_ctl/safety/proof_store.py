@@ -20,7 +20,7 @@ from typing import Any
 from demo_ctl.terms.errors import InputError, Place
 
 FORMAT = "demo_ctl proving 1"
-PASSED, FAILED, UNFINISHED = "passed", "failed", "not finished"
+PASSED, FAILED, UNFINISHED, SKIPPED = "passed", "failed", "not finished", "skipped"
 #: A proving is a few kilobytes.
 _MOST_BYTES = 1 << 20
 #: Clocks of two computers may differ by so much; more, and a proving is "from the future".
@@ -268,7 +268,7 @@ def objection(proving: Proving, wanted: Wanted) -> str:
         return f"it was made at another unit ('{proving.unit}', this one is '{wanted.unit}')"
     if proving.simulated:
         return "it was made with a simulated board"
-    if proving.verdict != PASSED or any(step.result not in (PASSED, "skipped") for step in proving.steps):
+    if proving.verdict != PASSED or any(step.result not in (PASSED, SKIPPED) for step in proving.steps):
         return (
             f"it {proving.verdict if proving.verdict != PASSED else 'does not bear out its own verdict'}: {proving.say}"
         )

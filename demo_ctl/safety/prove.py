@@ -19,6 +19,7 @@ from demo_ctl.safety import proving as rules
 from demo_ctl.safety.proof_store import (
     FAILED,
     PASSED,
+    SKIPPED,
     UNFINISHED,
     Proving,
     StepResult,
@@ -111,6 +112,7 @@ class _Walk:
         self.beat_us = 0
         self.asked_us = 0
         self.running = False
+        self.skipped: set[str] = set()
         self.limits: LimitsInForce | None = None
         self.safety: m.Safety | None = None
 
@@ -128,6 +130,9 @@ class _Walk:
             steps = rules.procedure(self.covers, self.limits, covers_contact=bool(first.inputs & m.IN_COVERS))
             for number, step in enumerate(steps, 1):
                 current = step
+                if step.belongs in self.skipped:
+                    self.results.append(StepResult(step.name, step.ask, SKIPPED))
+                    continue
                 self.person.ask(step, number, len(steps))
                 self._end(self._step(step))
             current = None
@@ -146,8 +151,8 @@ class _Walk:
             say = trouble.what
         finally:
             self._stop()
-        if current is not None and (not self.results or self.results[-1].result != "failed"):
-            self._end(StepResult(current.name, current.ask, "not finished", say))
+        if current is not None and (not self.results or self.results[-1].result != FAILED):
+            self._end(StepResult(current.name, current.ask, UNFINISHED, say))
         exercised = self.safety.exercised if self.safety is not None else 0
         return Proving(
             began=_stamp(began),
@@ -203,7 +208,8 @@ class _Walk:
                 self._stop()
                 raise _Missed
             if step.optional and self._skipped():
-                return StepResult(step.name, step.ask, "skipped")
+                self.skipped.add(step.name)
+                return StepResult(step.name, step.ask, SKIPPED)
             if self.client.now_us() > give_up_us:
                 return self._fail(step, replace(found, failed=f"{found.waits}: nothing came of it in time"), figures)
             self._poll()
@@ -262,7 +268,7 @@ class _Walk:
         return bool(rules.reached(step.marks[:1], self.seen, began_us))
 
     def _fail(self, step: Step, found: Look, figures: tuple[Figure, ...]) -> StepResult:
-        self._end(StepResult(step.name, step.ask, "failed", found.failed, _figures(figures + found.figures)))
+        self._end(StepResult(step.name, step.ask, FAILED, found.failed, _figures(figures + found.figures)))
         raise _Failed(found.failed)
 
     def _end(self, result: StepResult) -> None:

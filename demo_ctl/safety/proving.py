@@ -15,7 +15,7 @@ at the latest (H47); ringing gone from the bus, `drop us`.
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from demo_ctl.board.bus import LEAST_BATTERY_MV, LEAST_SUPPLY_MV, MOST_BATTERY_MV, QUIET_MV
 from demo_ctl.link.client import LimitsInForce
@@ -96,6 +96,7 @@ class Step:
     trip: int = m.R_NONE
     optional: bool = False
     why: str = ""
+    belongs: str = ""
 
 
 @dataclass(frozen=True)
@@ -134,8 +135,9 @@ def procedure(covers: Sequence[str], limits: LimitsInForce, *, covers_contact: b
     steps.append(_open("press the stop", "Press the emergency stop.", apart_us, covers=False))
     steps.append(_close("release the stop", "Release the emergency stop.", apart_us, covers=False))
     for channel, mask in (("A", m.IN_CHAIN_A), ("B", m.IN_CHAIN_B)):
-        steps.append(_one_channel(channel, mask, apart_us))
-        steps += [_close_for_reset(f"channel {channel} back", "Put the test plug back."), key_off, key_on]
+        alone = _one_channel(channel, mask, apart_us)
+        back = _close_for_reset(f"channel {channel} back", "Put the test plug back.")
+        steps += [alone, *(replace(each, belongs=alone.name) for each in (back, key_off, key_on))]
     steps.append(_live_and_off(limits))
     if first:
         steps.append(_live(f"open {first} while live", f"Open the cover '{first}' NOW.", limits))
