@@ -5,20 +5,24 @@ plan) and for the hour. *Ringing* is time in which current flows into the bus or
 for the burst: a burst ends with a pause, and shorter gaps do not end it. A burst that goes on without its pause is a
 stuck interrupter or a connector that was not tripped, and no plan explains it.
 
-The hour's budget is a bucket: it holds half of the hour's limit and takes an hour to fill by that half again. So in any
-hour, wherever it begins, no more than the limit is spent; and after a full day of rest there is half of it at once.
+The hour's budget is a bucket: it holds half of the hour's limit and takes an hour to fill by that half again (all but
+a millisecond). So in any hour, wherever it begins, no more than the limit is spent; and after a full day of rest there
+is half of it at once.
 """
 
 from demo_ctl.wire.messages import R_BURST, R_CALL, R_HOUR, R_NONE
 
-HOUR_MS = 3600000
-QUANTUM_US = 1000  # the bucket fills by so much at a time, so that it fills the same however often `step` is called
+# The bucket fills by so much at a time, so that it fills the same however often `step` is called.
+QUANTUM_US = 1000
+HOUR = 3600000  # quanta
 
 
-def _rest_for_quantum_us(hour_us):
-    """Rest that fills one quantum: half of the limit is filled in an hour. Rounded up, for safety."""
-    half_ms = max(1, hour_us // 2000)
-    return QUANTUM_US * -(-HOUR_MS // half_ms)
+def _older(age_us, elapsed_us, most_us):
+    """Return an age, counted on to the most that anybody asks for; a limit made smaller takes nothing off it."""
+    if age_us >= most_us:
+        return age_us
+    age_us += elapsed_us
+    return age_us if age_us < most_us else most_us
 
 
 class Budget:
@@ -43,22 +47,18 @@ class Budget:
         burst_us, pause_us, call_us, hour_us = limits
         if ringing:
             # A gap shorter than a pause belongs to the burst.
-            gap_us = self.still_us if self.burst_us else 0
-            self.burst_us = min(self.burst_us + gap_us + elapsed_us, burst_us)
+            self.burst_us = _older(self.burst_us, self.still_us + elapsed_us, burst_us)
             self.still_us = 0
-        else:
-            self.still_us = min(self.still_us + elapsed_us, pause_us)
+        elif self.burst_us:
+            self.still_us += elapsed_us
             if self.still_us >= pause_us:
-                self.burst_us = self.still_us = 0
+                self.burst_us = 0
+                self.still_us = 0
         if not live:
-            if self.spent_us:
-                rest_us = self.rest_us + elapsed_us
-                quantum_us = _rest_for_quantum_us(hour_us)
-                self.spent_us = max(0, self.spent_us - rest_us // quantum_us * QUANTUM_US)
-                self.rest_us = rest_us % quantum_us
+            self._rest(elapsed_us, hour_us)
             return R_NONE
-        self.call_us = min(self.call_us + elapsed_us, call_us)
-        self.spent_us = min(self.spent_us + elapsed_us, hour_us // 2)
+        self.call_us = _older(self.call_us, elapsed_us, call_us)
+        self.spent_us = _older(self.spent_us, elapsed_us, hour_us // 2)
         if self.burst_us >= burst_us:
             return R_BURST
         if self.call_us >= call_us:
@@ -66,6 +66,20 @@ class Budget:
         if self.spent_us >= hour_us // 2:
             return R_HOUR
         return R_NONE
+
+    def _rest(self, elapsed_us, hour_us):
+        # Quanta that an hour of rest fills: one less than half of the limit, for the one that was all but full before.
+        fill = hour_us // (2 * QUANTUM_US) - 1
+        if self.spent_us == 0 or fill <= 0:
+            self.rest_us = 0
+            return
+        full_us = -(-HOUR // fill) * QUANTUM_US  # rest that fills one quantum, rounded up
+        self.rest_us += elapsed_us
+        self.spent_us -= self.rest_us // full_us * QUANTUM_US
+        self.rest_us %= full_us
+        if self.spent_us <= 0:
+            self.spent_us = 0
+            self.rest_us = 0
 
     def left_us(self, limits):
         """Return how long ringing may still be live: by the call's limit and the hour's."""

@@ -35,7 +35,7 @@ class Bus:
         self.reading = (0, 0, 0, 0, 0)  # count, bus_mV, bus_uA, supply_mV, battery_mV
         self.stale_us = 0  # since the last new reading
         self._over = 0
-        self._seen = -1
+        self._seen = 0  # readings count from 1; before the first, nothing is known
 
     def step(self, elapsed_us, reading, live, current_uA, limit_mV, flows_uA):
         """Take the newest reading. live: the guard lets the generator through. Return R_NONE or a fault."""
@@ -44,7 +44,7 @@ class Bus:
             stale_us = self.stale_us + elapsed_us
             self.stale_us = stale_us if stale_us < STALE_US else STALE_US
             if stale_us >= STALE_US:
-                self.quiet = self.fit = False
+                self.quiet = self.fit = self.flows = False
                 return R_STALE
             return R_NONE
         self._seen = reading[0]
@@ -54,8 +54,11 @@ class Bus:
         self.quiet = bus_mV < QUIET_MV
         self.flows = reading[2] >= flows_uA
         self.fit = LEAST_SUPPLY_MV <= reading[3] <= most_mV and LEAST_BATTERY_MV <= reading[4] <= MOST_BATTERY_MV
-        self._over = self._over + 1 if live and reading[2] > current_uA else 0
-        if self._over >= OVER_MOST:
+        if not live or reading[2] <= current_uA:
+            self._over = 0
+        elif self._over < OVER_MOST:
+            self._over += 1
+        if self._over == OVER_MOST:
             return R_OVERCURRENT
         if live and bus_mV > most_mV:
             return R_OVERVOLTAGE
