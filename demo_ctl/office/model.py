@@ -9,7 +9,7 @@ from __future__ import annotations
 import re
 from typing import Annotated, Literal
 
-from pydantic import BeforeValidator, Field, WithJsonSchema
+from pydantic import AfterValidator, BeforeValidator, Field, WithJsonSchema
 
 from demo_ctl.terms.quantity import (
     DBm,
@@ -332,6 +332,29 @@ class Windows(Frozen):
     release: TimeWindow
 
 
+def _different(names: tuple[str, ...]) -> tuple[str, ...]:
+    """Refuse a name given twice."""
+    for index, name in enumerate(names):
+        if name in names[:index]:
+            raise ValueError(f"expected names that differ, found {name!r} twice")
+    return names
+
+
+class Safety(Frozen):
+    """What proves the ringing guard of this unit: `demo_ctl safety prove` asks for it."""
+
+    covers: Annotated[tuple[Name, ...], AfterValidator(_different)] = Field(
+        default=(), max_length=20, description="the names of its covers; the proving has each of them opened"
+    )
+    proving_age_us: TimeUs = Field(
+        alias="proving age",
+        default=86_400_000_000,
+        gt=0,
+        description="a call that rings wants a proving of the guard no older than this",
+    )
+    source: Source = "proven each morning, before the public comes: common practice, no source"
+
+
 class Unit(Frozen):
     """One exchange demonstration unit."""
 
@@ -350,6 +373,7 @@ class Unit(Frozen):
     adjustment: Adjustment
     coils: Coils = Coils()
     windows: Windows
+    safety: Safety = Safety()
     longest_gate_us: TimeUs = Field(alias="longest gate")
     rest_us: TimeUs = Field(alias="rest", description="between the release of one call and the next")
 

@@ -26,6 +26,7 @@ UNITS: dict[str, dict[str, Fraction]] = {
         "ms": Fraction(1000),
         "s": Fraction(1_000_000),
         "min": Fraction(60_000_000),
+        "h": Fraction(3_600_000_000),
     },
     "voltage": {"V": Fraction(1), "mV": Fraction(1, 1000)},
     "current": {"mA": Fraction(1), "A": Fraction(1000)},
