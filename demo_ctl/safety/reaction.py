@@ -18,6 +18,7 @@ from typing import Any
 
 from demo_ctl.board import bus, interlock, limits, permit, sense
 from demo_ctl.board.pins import Pins
+from demo_ctl.link.client import SILENCE_US
 from demo_ctl.safety.guard_data import Guard
 from demo_ctl.terms.located import Findings, Located
 from demo_ctl.wire import messages as m
@@ -116,6 +117,7 @@ class _Parts:
         self.hour = self._limit("ringing in one hour", values, m.L_HOUR_MS)
         self.alarm = Part("alarm contact's filter", permit.ALARM_US, "board.permit: ALARM_US")
         self.lease = Part("longest lease", permit.LEASE_MOST_MS * 1000, "board.permit: LEASE_MOST_MS")
+        self.host = Part("the program hears nothing", SILENCE_US, "link.client: SILENCE_US")
         self.contactor = Part("contactor's release", guard.permit.drop.most_us, wiring)
         self.by_wire = (self.bounce, self.drop, self.arc)
         self.falls = (self.hold, self.flight, self.arc)
@@ -142,10 +144,11 @@ def paths(
         off("chain opens", "a cover opens, the stop is pressed", (m.R_CHAIN,), *parts.by_wire),
         off("chain seen open", "the board sees the chain open", (m.R_CHAIN,), parts.bounce, *seen),
         off("key off", "the key is turned off", (m.R_KEY, m.R_CHAIN), *parts.by_wire),
+        off("key seen off", "the board sees the key off", (m.R_KEY,), parts.bounce, *seen),
         told("channels disagree", "one channel opens and the other does not", (m.R_DISCREPANCY,), parts.apart),
         told("channel stuck", "the key went off, a channel did not", (m.R_STUCK_CHAIN,), parts.bounce, parts.key),
         off(
-            "relay does not pull",
+            "relay not up",
             "a relay or its mirror is wrong while it should be up",
             (m.R_MIRROR,),
             parts.pull,
@@ -213,10 +216,18 @@ def paths(
             (parts.expander, parts.alarm, parts.loop, parts.hold, parts.contactor),
         ),
         Path(
+            "supply given up",
+            "the host says that a switch is not home",
+            BATTERY_OFF,
+            (m.R_NOT_HOME,),
+            (parts.loop, parts.hold, parts.contactor),
+        ),
+        Path("board silent", "the host hears no beat of the board", NOTICED, (), (parts.host,)),
+        Path(
             "supply lease over",
             "the host no longer asks for the supply",
             BATTERY_OFF,
-            (m.R_LEASE, m.R_NOT_HOME),
+            (m.R_LEASE,),
             (parts.lease, parts.loop, parts.hold, parts.contactor),
         ),
     )

@@ -1,0 +1,117 @@
+"""`demo_ctl safety failures`: what can fail, and what happens then."""
+
+from __future__ import annotations
+
+import argparse
+from typing import TYPE_CHECKING
+
+from demo_ctl.terms.outcome import Exit
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping
+
+    from demo_ctl.safety.failures import Failures
+    from demo_ctl.safety.reaction import Path
+
+
+def arguments(parser: argparse.ArgumentParser) -> None:
+    """Tell the options."""
+    parser.add_argument("--part", metavar="WORD", help="only parts and faults that have this word in their names")
+    parser.add_argument("--markdown", action="store_true", help="print the page wiring/FAILURES.md")
+    parser.add_argument("--table", metavar="FILE", help="the failure table (default: wiring/failures.yaml)")
+    parser.add_argument("--guard", metavar="FILE", help="the guard's hardware (default: wiring/guard.yaml)")
+    parser.add_argument("--json", action="store_true", help="print one JSON object on standard output")
+
+
+def run(args: argparse.Namespace) -> int:
+    """Print the table."""
+    from demo_ctl.cli.json_out import print_json
+    from demo_ctl.safety.failures import load_failures, markdown, ways_off
+    from demo_ctl.safety.guard_data import load_guard
+    from demo_ctl.terms.errors import InputError
+
+    guard = load_guard(args.guard)
+    ways = ways_off(guard)
+    table = load_failures(guard, args.table).value
+    if args.part is not None:
+        word = args.part.lower()
+        kept = tuple(one for one in table.failures if word in one.part.lower() or word in one.fault)
+        if not kept:
+            parts = ", ".join(sorted({one.part for one in table.failures}))
+            raise InputError(f"no part and no fault has '{args.part}' in its name", next_step=f"Parts: {parts}.")
+        table = table.model_copy(update={"failures": kept})
+    if args.markdown:
+        print(markdown(table, ways), end="")
+    elif args.json:
+        print_json(_data(table, ways))
+    else:
+        _print(table, ways)
+    return int(Exit.OK)
+
+
+def _data(table: Failures, ways: Mapping[str, Path]) -> dict[str, object]:
+    return {
+        "format": "demo_ctl safety failures 1",
+        "failures": [
+            {
+                "fault": failure.fault,
+                "part": failure.part,
+                "wrong": failure.wrong,
+                "bench": list(failure.bench),
+                "not_simulated": failure.not_simulated,
+                "ringing_with_cover_open": failure.ringing_with_cover_open,
+                "takes_two": failure.takes_two,
+                "cases": [
+                    {
+                        "while": case.during,
+                        "happens": case.happens,
+                        "by_wire": case.by_wire,
+                        "silence": case.silence,
+                        "silence_us": ways[case.silence].total_us if case.silence in ways else None,
+                        "noticed": [
+                            {"by": one.by, "within": one.within, "within_us": ways[one.within].total_us}
+                            for one in case.noticed
+                        ],
+                        "proving": case.proving,
+                        "else_noticed": case.else_noticed,
+                        "person": case.person,
+                    }
+                    for case in failure.cases
+                ],
+            }
+            for failure in table.failures
+        ],
+    }
+
+
+def _print(table: Failures, ways: Mapping[str, Path]) -> None:
+    from rich.markup import escape
+    from rich.table import Table
+
+    from demo_ctl.cli.screen import console
+    from demo_ctl.safety.failures import shown
+
+    screen = console()
+    rows = Table(title="What can fail, and what happens then", title_justify="left", expand=True, show_lines=True)
+    rows.add_column("Part, fault", ratio=3)
+    rows.add_column("What happens", ratio=4)
+    rows.add_column("Silence within", ratio=2)
+    rows.add_column("Who notices, within", ratio=3)
+    rows.add_column("What a person does", ratio=3)
+    last = ""
+    for one in shown(table, ways):
+        first = one.fault != last
+        last = one.fault
+        rows.add_row(
+            f"{escape(one.part)}\n[bold]{escape(one.fault)}[/bold]\n{escape(one.wrong)}" if first else "",
+            escape(f"{one.during}: {one.happens} By wire: {one.by_wire}"),
+            escape(one.silence),
+            escape(one.noticed),
+            escape(one.person),
+        )
+    screen.print(rows)
+    for failure in table.failures:
+        if failure.takes_two:
+            screen.print(f"[bold]{failure.fault}[/bold] takes two faults: {escape(failure.takes_two)}")
+    if not any(failure.ringing_with_cover_open and not failure.takes_two for failure in table.failures):
+        screen.print("No single fault of this table leaves ringing on with a cover open.")
