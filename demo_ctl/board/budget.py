@@ -15,14 +15,7 @@ from demo_ctl.wire.messages import R_BURST, R_CALL, R_HOUR, R_NONE
 # The bucket fills by so much at a time, so that it fills the same however often `step` is called.
 QUANTUM_US = 1000
 HOUR = 3600000  # quanta
-
-
-def _older(age_us, elapsed_us, most_us):
-    """Return an age, counted on to the most that anybody asks for; a limit made smaller takes nothing off it."""
-    if age_us >= most_us:
-        return age_us
-    age_us += elapsed_us
-    return age_us if age_us < most_us else most_us
+MOST_US = 1 << 29  # nothing is counted further: more than any limit, and small enough never to allocate
 
 
 class Budget:
@@ -47,7 +40,7 @@ class Budget:
         burst_us, pause_us, call_us, hour_us = limits
         if ringing:
             # A gap shorter than a pause belongs to the burst.
-            self.burst_us = _older(self.burst_us, self.still_us + elapsed_us, burst_us)
+            self.burst_us = min(self.burst_us + self.still_us + elapsed_us, MOST_US)
             self.still_us = 0
         elif self.burst_us:
             self.still_us += elapsed_us
@@ -57,8 +50,8 @@ class Budget:
         if not live:
             self._rest(elapsed_us, hour_us)
             return R_NONE
-        self.call_us = _older(self.call_us, elapsed_us, call_us)
-        self.spent_us = _older(self.spent_us, elapsed_us, hour_us // 2)
+        self.call_us = min(self.call_us + elapsed_us, MOST_US)
+        self.spent_us = min(self.spent_us + elapsed_us, MOST_US)
         if self.burst_us >= burst_us:
             return R_BURST
         if self.call_us >= call_us:

@@ -1,0 +1,137 @@
+"""`demo_ctl safety explore`."""
+
+from __future__ import annotations
+
+import argparse
+from typing import TYPE_CHECKING
+
+from demo_ctl.terms.outcome import Exit
+
+if TYPE_CHECKING:
+    from demo_ctl.safety.explore import Result
+    from demo_ctl.safety.watches import WatchResult
+
+HELP = (
+    "visit every state of the interlock with every input, and check every safety law in each "
+    "(a few minutes; --quick: some ten seconds)"
+)
+
+
+def arguments(parser: argparse.ArgumentParser) -> None:
+    """Tell what the command takes."""
+    parser.add_argument("--quick", action="store_true", help="a few sets of limits instead of all")
+    parser.add_argument("--laws", action="store_true", help="only print the laws, explore nothing")
+    parser.add_argument("--json", action="store_true", help="print one JSON object on standard output")
+
+
+def run(args: argparse.Namespace) -> int:
+    """Explore, print what was found; 0 if every law held everywhere and every law was exercised, else 1."""
+    from demo_ctl.cli.json_out import print_json
+    from demo_ctl.safety.explore import NAMES, QUICK, explore_all, full, idle_laws
+    from demo_ctl.safety.laws import LAWS, WHOLE
+    from demo_ctl.safety.watches import WATCHES, explore_watches
+
+    sentences = {law.name: law.says for law in LAWS} | WHOLE
+    if args.laws:
+        _print_laws(args.json, sentences, {watch.name: watch.laws for watch in WATCHES})
+        return int(Exit.OK)
+    results = explore_all(QUICK if args.quick else full())
+    watches = explore_watches()
+    idle = idle_laws(results) + [f"{each.name}: {law}" for each in watches for law in each.idle()]
+    violations = sum(each.violations for each in results) + sum(each.violations for each in watches)
+    states = sum(each.states for each in results)
+    transitions = sum(each.transitions for each in results)
+    exercised = {name: sum(each.exercised[name] for each in results) for name in sentences}
+    fine = not violations and not idle
+    if args.json:
+        print_json(
+            {
+                "fine": fine,
+                "states": states,
+                "transitions": transitions,
+                "violations": violations,
+                "never_exercised": idle,
+                "limits": list(NAMES),
+                "assignments": [
+                    {
+                        "ticks": list(each.limits),
+                        "states": each.states,
+                        "transitions": each.transitions,
+                        "violations": each.violations,
+                        "told": each.told,
+                        "seconds": round(each.seconds, 2),
+                    }
+                    for each in results
+                ],
+                "laws": [{"name": n, "says": sentences[n], "exercised": exercised[n]} for n in sentences],
+                "watches": [each.as_dict() for each in watches],
+            }
+        )
+        return int(Exit.OK if fine else Exit.CHECK_FAILED)
+    _print(results, sentences, exercised)
+    _print_watches(watches)
+    for name in idle:
+        print(f"Never exercised: {name}. The exploration says nothing about it.")
+    print(
+        f"Interlock: {len(results)} sets of limits, {states:,} states, {transitions:,} transitions, "
+        f"{sum(each.violations for each in results):,} violations of {len(sentences)} laws."
+    )
+    print("Every law held wherever it says anything." if fine else "NOT FINE: see above.")
+    return int(Exit.OK if fine else Exit.CHECK_FAILED)
+
+
+def _print(results: list[Result], sentences: dict[str, str], exercised: dict[str, int]) -> None:
+    from rich.table import Table
+
+    from demo_ctl.cli.screen import console
+    from demo_ctl.safety.explore import NAMES
+
+    table = Table(title="The interlock: every state, every input, every time step", title_justify="left")
+    table.add_column("Limits in ticks: " + ", ".join(NAMES))
+    for heading in ("States", "Transitions", "Violations"):
+        table.add_column(heading, justify="right", no_wrap=True)
+    for each in results:
+        ticks = " ".join(str(limit) for limit in each.limits)
+        table.add_row(ticks, f"{each.states:,}", f"{each.transitions:,}", f"{each.violations:,}")
+    console().print(table)
+    _print_exercised("Its laws", sentences, exercised)
+    _tell([line for each in results for line in each.told])
+
+
+def _print_watches(watches: list[WatchResult]) -> None:
+    for each in watches:
+        title = f"{each.name}: {each.states:,} states, {each.transitions:,} transitions, {each.violations:,} violations"
+        _print_exercised(title, each.laws, each.exercised)
+        _tell(each.told)
+
+
+def _print_exercised(title: str, sentences: dict[str, str], exercised: dict[str, int]) -> None:
+    from rich.table import Table
+
+    from demo_ctl.cli.screen import console
+
+    table = Table(title=title, title_justify="left")
+    table.add_column("Law", no_wrap=True)
+    table.add_column("What it says", ratio=1)
+    table.add_column("Exercised", justify="right", no_wrap=True)
+    for name, says in sentences.items():
+        table.add_row(name, says, f"{exercised.get(name, 0):,}")
+    console().print(table)
+
+
+def _tell(lines: list[str]) -> None:
+    for line in lines:
+        print(f"VIOLATED: {line}")
+
+
+def _print_laws(as_json: bool, sentences: dict[str, str], watches: dict[str, dict[str, str]]) -> None:
+    from demo_ctl.cli.json_out import print_json
+
+    everything = {"interlock": sentences} | watches
+    if as_json:
+        print_json({"laws": everything})
+        return
+    for what, laws in everything.items():
+        print(what)
+        for name, says in laws.items():
+            print(f"  {name}: {says}")
