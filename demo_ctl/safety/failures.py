@@ -301,8 +301,8 @@ def markdown(failures: Failures, ways: Mapping[str, WayOff]) -> str:
         "",
         " ".join(failures.about.split()),
         "",
-        f"{len(failures.failures)} rows; the bench can make {len(failures.bench_names())} faults of them. Times are the worst"
-        " case of the reaction budget (`demo_ctl safety budget`), with the name of its path.",
+        f"{len(failures.failures)} rows; the bench can make {len(failures.bench_names())} faults of them. Times are the"
+        " worst case of the reaction budget (`demo_ctl safety budget`), with the name of its path.",
     ]
     parts = dict.fromkeys(failure.part for failure in failures.failures)
     for part in parts:
@@ -314,7 +314,10 @@ def markdown(failures: Failures, ways: Mapping[str, WayOff]) -> str:
 
 
 def _section(failure: Failure, ways: Mapping[str, WayOff]) -> list[str]:
-    rows = ["", f"### {failure.fault}", "", f"{_cell(failure.wrong)}. On the bench: {_cell(_bench(failure))}."]
+    bench = (
+        f"Not on the bench: {failure.not_simulated}." if failure.not_simulated else f"On the bench: {_bench(failure)}."
+    )
+    rows = ["", f"### {failure.fault}", "", _cell(f"{failure.wrong[0].upper()}{failure.wrong[1:]}. {bench}")]
     cover = "**Ringing with a cover open: no.**"
     if failure.takes_two:
         cover = f"**Ringing with a cover open: yes, but it takes two faults.** {_cell(failure.takes_two)}"
