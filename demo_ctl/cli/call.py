@@ -6,19 +6,21 @@ import argparse
 import sys
 from collections.abc import Callable
 from contextlib import closing
+from datetime import datetime, timedelta
 from pathlib import Path
 from typing import TYPE_CHECKING, TypedDict
-from urllib.parse import parse_qsl, urlencode, urlsplit
+from urllib.parse import parse_qsl, urlsplit
 
+from demo_ctl.cli.board_port import BENCH, chosen, with_options
 from demo_ctl.cli.faults import fault_options
 from demo_ctl.cli.files import unit_path
 from demo_ctl.cli.plan import planned
 
 if TYPE_CHECKING:
+    from demo_ctl.link.client import Client
     from demo_ctl.plan.model import BusyTrunks, Gate, Plan
     from demo_ctl.run.result import CallResult, Progress
-
-BENCH = "bench://"
+    from demo_ctl.wire import messages as m
 
 
 class Ending(TypedDict):
@@ -36,6 +38,7 @@ def run(args: argparse.Namespace) -> int:
     url = _port_url(args, plan)
     _check_truth(args, on_bench=url.startswith(BENCH))
     _check_faults(args, on_bench=url.startswith(BENCH))
+    ready = _ready(args)
     from demo_ctl.ledger.record import RecordWriter
     from demo_ctl.link.client import Client
     from demo_ctl.link.port import add_url_package, open_port
@@ -52,6 +55,7 @@ def run(args: argparse.Namespace) -> int:
             on_progress=show,
             go_on=_presenter(),
             trunks_busied=_busied(args, on_bench=url.startswith(BENCH)),
+            ready=ready,
         )
     from demo_ctl.cli.screen import reader_may_go
 
@@ -61,39 +65,28 @@ def run(args: argparse.Namespace) -> int:
 
 
 def _port_url(args: argparse.Namespace, plan: Plan) -> str:
-    """Return the port to open: the one asked for, or the only board, or else the bench."""
-    url: str = args.port
-    if url == "auto":
-        from demo_ctl.link.port import choose
-
-        board = choose()
-        url = board.url if board else BENCH
-        if not board:
-            print("No board is plugged in: this call runs on the bench (simulated board and unit).", file=sys.stderr)
+    """Return the port to open, a bench's URL completed with what the command line knows."""
+    url = chosen(args.port, "this call runs on")
     return _bench_url(url, args, plan) if url.startswith(BENCH) else url
 
 
 def _bench_url(url: str, args: argparse.Namespace, plan: Plan) -> str:
-    """Complete a bench URL with what the command line knows; what the URL says itself wins."""
-    try:
-        parts = urlsplit(url)
-    except ValueError:
-        return url  # not even a URL: whoever opens it says so
-    query = parse_qsl(parts.query, keep_blank_values=True)
-    said = {key for key, _ in query}
     paced = sys.stdout.isatty() and not args.fast and not args.json
     known = (
         ("unit", str(unit_path(args.unit))),
         ("seed", str(args.seed)),
         ("clock", "paced" if paced else "free"),
     )
-    query += [(key, value) for key, value in known if key not in said]
-    query += [("truth", args.truth)] if args.truth else []
-    query += [pair for pair in fault_options(args, dict(query)["unit"]) if pair[0] == "fault" or pair[0] not in said]
+    try:
+        said = dict(parse_qsl(urlsplit(url).query, keep_blank_values=True))
+    except ValueError:
+        return url  # not even a URL: whoever opens it says so
+    more = [("truth", args.truth)] if args.truth else []
+    options = fault_options(args, said.get("unit", str(unit_path(args.unit))))
+    more += [pair for pair in options if pair[0] == "fault" or pair[0] not in said]
     # Trunks that a person would busy by hand at a real unit: on the bench, the bench does it.
-    query += [("busy", _trunks(busy)) for busy in plan.busy_trunks if busy.met_by == "person"]
-    # Not urlunsplit: it writes `bench:?` where there is no host.
-    return f"{parts.scheme}://{parts.netloc}{parts.path}?{urlencode(query, safe='/:')}"
+    more += [("busy", _trunks(busy)) for busy in plan.busy_trunks if busy.met_by == "person"]
+    return with_options(url, known, tuple(more))
 
 
 def _check_truth(args: argparse.Namespace, *, on_bench: bool) -> None:
@@ -126,6 +119,44 @@ def _check_faults(args: argparse.Namespace, *, on_bench: bool) -> None:
 
 def _trunks(busy: BusyTrunks) -> str:
     return f"{busy.stage}/{busy.level}/{','.join(str(position) for position in busy.positions)}"
+
+
+def _ready(args: argparse.Namespace) -> Callable[[Client, Plan], None]:
+    """Return what is asked right after hello: a call that rings wants a proven guard that is not tripped."""
+    age_us = _age_us(args)
+
+    def ready(client: Client, plan: Plan) -> None:
+        if not plan.ringing:
+            return
+        from demo_ctl.office.load import load_unit
+        from demo_ctl.safety.proof_store import default_folder
+        from demo_ctl.safety.readiness import check_ready
+
+        unit = load_unit(unit_path(args.unit)).value
+        check_ready(
+            client,
+            unit=unit.name,
+            age=timedelta(microseconds=age_us or unit.safety.proving_age_us),
+            folder=Path(args.proving_dir) if args.proving_dir else default_folder(),
+            now=datetime.now().astimezone(),
+        )
+
+    return ready
+
+
+def _age_us(args: argparse.Namespace) -> int:
+    from demo_ctl.terms.errors import InputError
+    from demo_ctl.terms.quantity import parse_us
+
+    if args.proving_age is None:
+        return 0
+    try:
+        age_us = parse_us(args.proving_age)
+    except ValueError as error:
+        raise InputError(f"--proving-age: {error}") from None
+    if not age_us:
+        raise InputError("--proving-age: expected a time, such as 24 h, found none")
+    return age_us
 
 
 def _busied(args: argparse.Namespace, *, on_bench: bool) -> Callable[[tuple[BusyTrunks, ...]], bool]:
@@ -179,9 +210,11 @@ def _progress(args: argparse.Namespace, plan: Plan) -> Callable[[Progress], None
 def _show(args: argparse.Namespace, result: CallResult) -> None:
     if args.json:
         from demo_ctl.cli.json_out import print_json
+        from demo_ctl.cli.safety_show import trip_json
         from demo_ctl.report.machine import call_json
 
-        print_json(call_json(result.plan, result.judgement, **_ending(result)))
+        trips = [trip_json(trip) for trip in result.trips]
+        print_json({**call_json(result.plan, result.judgement, **_ending(result)), "trips": trips})
     else:
         from demo_ctl.cli.screen import console
         from demo_ctl.report.call import call_tables
@@ -189,6 +222,7 @@ def _show(args: argparse.Namespace, result: CallResult) -> None:
         console().print()
         for part in call_tables(result.plan, result.judgement, **_ending(result)):
             console().print(part)
+        show_trips(result.trips)
         if args.record and result.record_trouble is None:
             print(f"Recorded in {Path(args.record)}")
         if args.truth:
@@ -198,6 +232,19 @@ def _show(args: argparse.Namespace, result: CallResult) -> None:
     if result.record_trouble is not None:
         print(f"demo_ctl: the record is not whole: {result.record_trouble}", file=sys.stderr)
         print(f"  {Path(args.record)} holds the call up to there. The call itself went on.", file=sys.stderr)
+
+
+def show_trips(trips: tuple[m.Trip, ...]) -> None:
+    """Tell each trip of a call in words."""
+    if not trips:
+        return
+    from demo_ctl.cli.screen import console
+    from demo_ctl.report.safety import trips_parts
+    from demo_ctl.safety.standing import trip_in_words
+
+    console().print()
+    for part in trips_parts([trip_in_words(trip) for trip in trips], title="The guard tripped"):
+        console().print(part)
 
 
 def _ending(result: CallResult) -> Ending:

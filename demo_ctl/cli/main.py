@@ -20,7 +20,8 @@ Ringing voltage (75 to 105 V) and the 48 V battery can hurt. Keep covers on, fol
 codes, and leave live work to competent, licensed people."""
 
 
-def _parser() -> argparse.ArgumentParser:
+def _parser(arguments: Sequence[str]) -> argparse.ArgumentParser:
+    """Build the parser. The options of `safety` stand in modules of their own, loaded only where they are meant."""
     parser = argparse.ArgumentParser(
         prog="demo_ctl",
         description="Play scripted test calls into a step-by-step telephone exchange demonstration unit, and check it.",
@@ -64,6 +65,14 @@ def _parser() -> argparse.ArgumentParser:
         help="serial port of the board, such as /dev/ttyACM0, socket://HOST:PORT or bench:// "
         "(default: the one board that is plugged in; with none, the bench)",
     )
+    call.add_argument(
+        "--proving-age",
+        metavar="TIME",
+        help="calls that ring want a proving of the guard no older, such as 24h (default: as in the unit's file)",
+    )
+    call.add_argument(
+        "--proving-dir", metavar="DIR", help="where provings are kept (default: ~/.local/state/demo_ctl/provings)"
+    )
     call.add_argument("--record", metavar="FILE", help="write everything that happens to FILE (JSON lines)")
     call.add_argument("--truth", metavar="FILE", help="on the bench: write what happens inside the unit to FILE")
     call.add_argument("--fast", action="store_true", help="on the bench: simulated time, do not wait in real time")
@@ -85,6 +94,12 @@ def _parser() -> argparse.ArgumentParser:
     bench.add_argument("--seed", type=int, default=0, metavar="N", help="seed of everything random")
     bench.add_argument("--board", choices=("python", "micropython"), default="python", help="what runs the firmware")
     bench.add_argument(
+        "--guard",
+        choices=("proven", "locked"),
+        default="proven",
+        help="how the ringing guard is found: proven by a simulated person, or locked since it was switched on",
+    )
+    bench.add_argument(
         "--busy",
         action="append",
         default=[],
@@ -100,6 +115,10 @@ def _parser() -> argparse.ArgumentParser:
     record = command("record", "print the result of a recorded call again, judged anew from what was seen")
     record.add_argument("file", metavar="FILE", help="a file that `call --record` wrote")
     record.add_argument("--json", action="store_true", help="print one JSON object on standard output")
+
+    safety = command("safety", "the ringing guard: how it stands, its limits and trips; prove it")
+    if "safety" in arguments:
+        import_module("demo_ctl.cli.safety").options(safety)
 
     boards = command("boards", "list the boards that are plugged in")
     boards.add_argument("--json", action="store_true", help="print one JSON object on standard output")
@@ -132,9 +151,9 @@ def _streams() -> None:
 def main(arguments: Sequence[str] | None = None) -> int:
     """Run one command; return its exit code."""
     _streams()
-    parser = _parser()
+    given = sys.argv[1:] if arguments is None else arguments
     try:
-        args = parser.parse_args(arguments)
+        args = _parser(given).parse_args(given)
         run: Callable[[argparse.Namespace], int] = import_module(f"demo_ctl.cli.{args.run}").run
         code = run(args)
         sys.stdout.flush()

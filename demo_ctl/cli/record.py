@@ -6,7 +6,7 @@ import argparse
 import sys
 from typing import TYPE_CHECKING
 
-from demo_ctl.cli.call import Ending
+from demo_ctl.cli.call import Ending, show_trips
 from demo_ctl.cli.files import existing
 from demo_ctl.terms.errors import InputError, Place
 from demo_ctl.terms.outcome import Exit
@@ -54,12 +54,15 @@ def _show(args: argparse.Namespace, record: Record, judgement: Judgement, ending
     for remark in record.remarks:
         print(f"demo_ctl: {record.path}: {remark}", file=sys.stderr)
     if args.json:
+        from demo_ctl.cli.safety_show import trip_json
         from demo_ctl.report.machine import call_json
 
-        print_json(call_json(record.plan, judgement, **ending))
+        trips = [trip_json(trip) for trip in record.trips]
+        print_json({**call_json(record.plan, judgement, **ending), "trips": trips})
         return
     from demo_ctl.report.call import call_tables
 
     print(f"Recorded {record.wall_utc} at {record.port}")
     for part in call_tables(record.plan, judgement, **ending):
         console().print(part)
+    show_trips(record.trips)

@@ -342,6 +342,14 @@ def of_reason(code: int) -> Advice:
     return REASONS.get(code) or _unknown("gave a reason", code)
 
 
+def of_trip(code: int) -> Advice:
+    """Give the advice for a reason that the guard tripped for: the key resets it, whatever else is to be done."""
+    known = of_reason(code)
+    if known.trip:
+        return known
+    return Advice(known.what, known.look, f"{known.next_step} The guard stays tripped: {KEY}.", trip=True)
+
+
 def of_answer(code: int) -> Advice:
     """Give the advice for an answer code (OK, E_...), known or not."""
     return ANSWERS.get(code) or _unknown("answered with a code", code)

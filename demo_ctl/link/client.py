@@ -19,7 +19,7 @@ from dataclasses import dataclass
 from types import MappingProxyType
 from typing import Protocol
 
-from demo_ctl.link.advice import LOAD_FIRMWARE, of_answer
+from demo_ctl.link.advice import LOAD_FIRMWARE, of_answer, of_reason
 from demo_ctl.terms.errors import DemoError, LinkError
 from demo_ctl.wire import messages as m
 from demo_ctl.wire.host_session import HostLost, HostSession
@@ -208,7 +208,11 @@ class Client:
 
     def permit(self, lease_ms: int, reason: int = m.R_LEASE) -> None:
         """Ask for the unit's supply for so long; 0 ms: it is not needed any more, or something is wrong (reason)."""
-        self._command(m.Permit(lease_ms, reason), "the supply permit")
+        answer = self._request(m.Permit(lease_ms, reason))
+        if answer.code == m.E_STATE:
+            known = of_reason(answer.detail)
+            raise LinkError(f"the board gives no supply permit: {known.what}", next_step=known.advice)
+        self._accept(answer, "the supply permit")
 
     def status(self) -> m.Status:
         """Ask how the board stands."""

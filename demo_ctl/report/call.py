@@ -62,6 +62,7 @@ GROUPS: dict[str, tuple[Check, ...]] = {
 }
 
 INTERRUPTED = "interrupted"
+REFUSED = "refused"
 #: How a call ended (`run.result.Status`), as a sentence begins.
 _ENDED = {
     "finished": "The call finished",
@@ -69,7 +70,7 @@ _ENDED = {
     INTERRUPTED: "The call was interrupted",
     "link lost": "The call ended with the link lost",
     "tripped": "The safety guard tripped and ended the call",
-    "refused": "The call was not begun",
+    REFUSED: "The call was not begun",
     "error": "The call ended by an error of this program",
     "not ended": "The call's end is not known",
 }
@@ -149,6 +150,7 @@ def summary(judgement: Judgement, status: str = "finished") -> str:
     counts = tally(judgement)
     parts = [f"{count} {outcome.value}" for outcome, count in counts.items() if count]
     word = "PASSED" if judgement.passed else "STOPPED" if stopped(judgement, status) else "FAILED"
+    word = "NOT BEGUN" if status == REFUSED else word
     return f"{word}: {len(judgement.verdicts)} checks, " + (", ".join(parts) if parts else "nothing to judge")
 
 

@@ -42,7 +42,7 @@ from contextlib import suppress
 from demo_ctl.judge.judge import judge
 from demo_ctl.judge.model import Judgement
 from demo_ctl.ledger.record import RecordWriter
-from demo_ctl.link.advice import of_reason
+from demo_ctl.link.advice import of_reason, of_trip
 from demo_ctl.link.client import Client
 from demo_ctl.measure.measure import measure
 from demo_ctl.measure.model import Measurement, Observation
@@ -376,6 +376,7 @@ class _Performance:
         if known.trip or self.tripped:
             if not self.trips:
                 self._ask_trips()
+            known = of_trip(reason) if self.tripped else known
             what = f"the board stopped the call to keep people safe ({say}): {known.what}"
             return Status.TRIPPED, say, TripError(what, next_step=known.advice)
         if self.plan_reason == m.R_LIMIT and self.limit_index is not None:

@@ -101,7 +101,7 @@ def prepare(folder: Path) -> None:
 def keep(proving: Proving, folder: Path) -> Path:
     """Write a proving into `folder`; return its file. InputError when that cannot be done."""
     data = text_of(proving).encode()
-    stamp = datetime.fromisoformat(proving.began).astimezone(UTC).strftime("%Y-%m-%dT%H%M%SZ")
+    stamp = datetime.fromisoformat(proving.began).astimezone(UTC).strftime("%Y%m%dT%H%M%SZ")
     partial = folder / f".{secrets.token_hex(8)}"
     try:
         folder.mkdir(parents=True, exist_ok=True)
@@ -110,7 +110,7 @@ def keep(proving: Proving, folder: Path) -> Path:
                 file.write(data)
                 file.flush()
                 os.fsync(file.fileno())
-            path = _give_name(partial, folder, f"proving {stamp} board {proving.board}")
+            path = _give_name(partial, folder, f"proving-{stamp}-board-{proving.board}")
         finally:
             partial.unlink(missing_ok=True)
         _sync_folder(folder)
@@ -122,7 +122,7 @@ def keep(proving: Proving, folder: Path) -> Path:
 def _give_name(partial: Path, folder: Path, name: str) -> Path:
     """Name the file; a name that is taken is left alone. (A link, unlike a rename, never replaces a file.)"""
     for number in range(1, 1000):
-        path = folder / f"{name}{f' {number}' if number > 1 else ''}.json"
+        path = folder / f"{name}{f'-{number}' if number > 1 else ''}.json"
         try:
             os.link(partial, path)
         except FileExistsError:

@@ -79,8 +79,10 @@ def prove(
     who: str,
     port: int,
     now: Callable[[], datetime],
-) -> Proving:
-    """Prove the guard; return the record. The client has said hello. Raises only what is this program's own fault.
+) -> tuple[Proving, DemoError | None]:
+    """Prove the guard; return the record, and the trouble with the board that ended it, or None.
+
+    The client has said hello. Raises LinkError only before anything was asked of the person.
 
     covers: names; port: the board port that is watched while ringing voltage is on the bus, with no line rung; now: the
     time of day with its zone.
@@ -116,12 +118,13 @@ class _Walk:
         self.limits: LimitsInForce | None = None
         self.safety: m.Safety | None = None
 
-    def walk(self) -> Proving:
+    def walk(self) -> tuple[Proving, DemoError | None]:
         """All of it."""
         began = self.now()
         verdict, say = UNFINISHED, ""
         steps: tuple[Step, ...] = ()
         current: Step | None = None
+        broken: DemoError | None = None
         welcome = self.client.welcome
         assert welcome is not None
         self.limits = self.client.limits_in_force()
@@ -148,13 +151,13 @@ class _Walk:
         except EOFError:
             say = "nobody is at the terminal"
         except DemoError as trouble:
-            say = trouble.what
+            say, broken = trouble.what, trouble
         finally:
             self._stop()
         if current is not None and (not self.results or self.results[-1].result != FAILED):
             self._end(StepResult(current.name, current.ask, UNFINISHED, say))
         exercised = self.safety.exercised if self.safety is not None else 0
-        return Proving(
+        proving = Proving(
             began=_stamp(began),
             ended=_stamp(self.now()),
             board=board_text(first.board),
@@ -171,6 +174,7 @@ class _Walk:
             verdict=verdict,
             say=say,
         )
+        return proving, broken
 
     # -- one step -----------------------------------------------------------------------------------------
 

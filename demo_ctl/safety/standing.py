@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from demo_ctl.link.advice import of_reason
+from demo_ctl.link.advice import of_reason, of_trip
 from demo_ctl.wire import messages as m
 
 #: For each guard state: one sentence for somebody who stands before the unit.
@@ -36,9 +36,6 @@ INPUTS = (
     ("smoke contact", "quiet", "ALARM"),
 )
 
-#: Obstacles that a plan's own start takes away.
-NO_OBSTACLE = (m.R_NONE, m.R_ENDED, m.R_SILENCE, m.R_NOT_ARMED)
-
 
 @dataclass(frozen=True)
 class Row:
@@ -66,13 +63,15 @@ def standing(safety: m.Safety) -> Standing:
     state = (
         STATES[safety.state] if safety.state < len(STATES) else f"The guard is in a state {safety.state} unknown here."
     )
-    blocked = safety.state == m.G_TRIPPED or safety.obstacle not in NO_OBSTACLE
+    blocked = safety.state == m.G_TRIPPED or safety.obstacle != m.R_NONE
     reason = safety.reason if safety.state == m.G_TRIPPED else safety.obstacle
-    advice = of_reason(reason)
+    advice = of_trip(reason) if safety.state == m.G_TRIPPED else of_reason(reason)
     permit = "given" if safety.permit else f"not given: {name_of(safety.permit_reason)}"
+    if not safety.permit and safety.mode != m.MODE_NIGHT:
+        permit = "not given; by day the key itself holds the unit's supply"
     return Standing(
         headline=state,
-        why=name_of(safety.reason) if safety.state in (m.G_TRIPPED, m.G_LOCKED) else "",
+        why=name_of(safety.reason) if safety.state == m.G_TRIPPED else "",
         obstacle=advice.what if blocked else "",
         next_step=advice.advice if blocked else "",
         inputs=inputs_in_words(safety.inputs),
@@ -100,7 +99,7 @@ def inputs_in_words(inputs: int) -> tuple[Row, ...]:
 def trip_in_words(trip: m.Trip) -> tuple[str, ...]:
     """Tell one trip: what happened, what was seen, what to do. Each text is one paragraph."""
     who = f", while port {trip.port} might be rung" if trip.port else ""
-    advice = of_reason(trip.worse if trip.worse != m.R_NONE else trip.reason)
+    advice = of_trip(trip.worse if trip.worse != m.R_NONE else trip.reason)
     told = [f"Tripped {trip.at_us / 1e6:.3f} s after the board started{who}: {of_reason(trip.reason).what}."]
     if trip.worse != m.R_NONE:
         told.append(f"Worse: {of_reason(trip.worse).what}.")

@@ -1,0 +1,205 @@
+"""`demo_ctl safety prove`: walk a person through the proving of the guard."""
+
+from __future__ import annotations
+
+import argparse
+import os
+import select
+import signal
+import sys
+from collections.abc import Iterator
+from contextlib import contextmanager
+from datetime import datetime
+from pathlib import Path
+from types import FrameType
+from typing import TYPE_CHECKING
+
+from demo_ctl.cli.board_port import BENCH, board, chosen
+from demo_ctl.cli.files import unit_path
+from demo_ctl.cli.safety_show import board_arguments
+from demo_ctl.terms.errors import InputError
+from demo_ctl.terms.outcome import Exit
+
+if TYPE_CHECKING:
+    from rich.console import Console
+
+    from demo_ctl.office.model import Unit
+    from demo_ctl.safety.proof_store import Proving, StepResult
+    from demo_ctl.safety.proving import Step
+
+MOST_COVERS = 20
+CAUTION = """\
+This proves that the unit's covers, key and emergency stop take ringing off. Four times it lets RINGING VOLTAGE
+(75 to 105 V) onto the ringing bus for some seconds; no line is rung. Only a competent person does this, not alone,
+with the public kept away. Touch covers and stop only from outside. Follow local electrical codes.
+Ctrl-C ends it at any time, and takes ringing off."""
+
+
+def arguments(parser: argparse.ArgumentParser) -> None:
+    """Tell what the command takes."""
+    board_arguments(parser)
+    parser.add_argument(
+        "--record-dir", metavar="DIR", help="where the dated record is kept (default: ~/.local/state/demo_ctl/provings)"
+    )
+    parser.add_argument("--who", metavar="NAME", help="who proves it, for the record (default: asked; may be empty)")
+    parser.add_argument(
+        "--covers", type=int, metavar="N", help="how many covers there are, where the unit's file does not name them"
+    )
+
+
+def run(args: argparse.Namespace) -> int:
+    """Ask, prove, keep the record; 0 passed, 1 failed, 130 not finished."""
+    from demo_ctl.office.load import load_unit
+    from demo_ctl.safety.proof_store import FAILED, PASSED, default_folder, keep, prepare
+    from demo_ctl.safety.prove import prove
+
+    if chosen(args.port, "this is about").startswith(BENCH):
+        raise InputError(
+            "nobody can turn the key of a bench that lives inside this command",
+            next_step="Serve one, and type there what hands would do: demo_ctl bench --pty --guard locked. "
+            "Then prove it with the port that it prints.",
+        )
+    unit = load_unit(unit_path(args.unit)).value
+    folder = Path(args.record_dir) if args.record_dir else default_folder()
+    prepare(folder)
+    terminal = Terminal(args.json)
+    terminal.tell(CAUTION)
+    covers = _covers(args, unit, terminal)
+    who = args.who if args.who is not None else terminal.question("Who proves it? (Enter: nobody is named)")
+    port = min((line.port for line in unit.lines if line.port), default=1)
+    with board(args.port, args.unit) as client, _ended_like_ctrl_c():
+        proving, broken = prove(
+            client,
+            terminal,
+            covers=covers,
+            unit=unit.name,
+            who=who[:100],
+            port=port,
+            now=lambda: datetime.now().astimezone(),
+        )
+    path = keep(proving, folder)
+    _show(args, proving, path)
+    if broken is not None:
+        raise broken
+    return int({PASSED: Exit.OK, FAILED: Exit.CHECK_FAILED}.get(proving.verdict, Exit.INTERRUPTED))
+
+
+@contextmanager
+def _ended_like_ctrl_c() -> Iterator[None]:
+    """Let SIGTERM and a closed terminal end the proving as Ctrl-C does: ringing off first, then the record."""
+
+    def end(_number: int, _frame: FrameType | None) -> None:
+        raise KeyboardInterrupt
+
+    numbers = [getattr(signal, name) for name in ("SIGTERM", "SIGHUP") if hasattr(signal, name)]
+    before = {number: signal.signal(number, end) for number in numbers}
+    try:
+        yield
+    finally:
+        for number, handler in before.items():
+            signal.signal(number, handler)
+
+
+def _covers(args: argparse.Namespace, unit: Unit, terminal: Terminal) -> tuple[str, ...]:
+    if args.covers is None and unit.safety.covers:
+        return unit.safety.covers
+    count = args.covers
+    while count is None:
+        text = terminal.question("How many covers does the unit have? (its file does not name them)")
+        if text.isascii() and text.isdigit() and len(text) < 4:
+            count = int(text)
+    if not 1 <= count <= MOST_COVERS:
+        raise InputError(f"--covers: expected 1 to {MOST_COVERS}, found {count}")
+    if unit.safety.covers and count != len(unit.safety.covers):
+        raise InputError(
+            f"--covers: the unit's file names {len(unit.safety.covers)} covers, not {count}",
+            next_step="Leave --covers away, or correct `covers` under `safety` in the unit's file.",
+        )
+    return unit.safety.covers or tuple(f"cover {number}" for number in range(1, count + 1))
+
+
+class Terminal:
+    """The person at the terminal: shown things on standard output (aside, with --json), heard on standard input."""
+
+    def __init__(self, json: bool) -> None:
+        self._json = json
+        self._typed = b""
+
+    @property
+    def _screen(self) -> Console:
+        from demo_ctl.cli.screen import aside, console
+
+        return aside() if self._json else console()
+
+    def tell(self, text: str) -> None:
+        """Show something to know."""
+        self._screen.print(text, markup=False)
+
+    def ask(self, step: Step, number: int, of: int) -> None:
+        """Show what is to be done now."""
+        skip = f" (or type s and Enter to leave this out; it shows {step.why})" if step.optional else ""
+        self.tell(
+            f"\n{number}/{of}  {step.ask or step.name.capitalize()}{skip}" if not step.live else f"\n{number}/{of}"
+        )
+
+    def ready(self, step: Step) -> None:
+        """Say what comes before ringing voltage is let onto the bus."""
+        self.tell(f"Next, with ringing voltage on the bus: {step.name}. Stand ready, and press Enter; act when told.")
+
+    def result(self, result: StepResult) -> None:
+        """Show how a step ended."""
+        word = result.result.upper() if result.result == "failed" else result.result
+        self.tell(f"      {word}{f': {result.say}' if result.say else ''}")
+        for name, took_ms, limit_ms in result.figures:
+            self.tell(f"        {name}: {took_ms:g} ms (at most {limit_ms:g} ms)")
+
+    def line(self) -> str | None:
+        """Return a typed line, or None when there is none yet; EOFError when nobody is there."""
+        if b"\n" not in self._typed and self._there():
+            data = os.read(sys.stdin.fileno(), 1024)
+            if not data:
+                raise EOFError
+            self._typed += data
+        line, newline, rest = self._typed.partition(b"\n")
+        if not newline:
+            return None
+        self._typed = rest
+        return line.decode(errors="replace").strip()
+
+    def question(self, text: str) -> str:
+        """Ask for a line, and wait for it. InputError when nobody is there."""
+        self.tell(text)
+        try:
+            while (line := self.line()) is None:
+                select.select([sys.stdin], [], [])
+        except EOFError:
+            raise InputError(
+                "a proving needs a person at this terminal", next_step="Start it from a terminal, not from a script."
+            ) from None
+        return line
+
+    def _there(self) -> bool:
+        try:
+            return bool(select.select([sys.stdin], [], [], 0)[0])
+        except (OSError, ValueError):
+            raise EOFError from None
+
+
+def _show(args: argparse.Namespace, proving: Proving, path: Path) -> None:
+    from demo_ctl.cli.screen import reader_may_go
+    from demo_ctl.safety.proof_store import PASSED, as_json
+
+    with reader_may_go():
+        if args.json:
+            from demo_ctl.cli.json_out import print_json
+
+            print_json({**as_json(proving), "file": str(path)})
+            return
+        word = "PASSED" if proving.verdict == PASSED else proving.verdict.upper()
+        print(f"\nThe proving of the guard: {word}. {proving.say[:1].upper()}{proving.say[1:]}.")
+        skipped = sum(1 for step in proving.steps if step.result == "skipped")
+        if skipped:
+            print(f"{skipped} steps were left out.")
+        print(f"Recorded in {path}")
+        if proving.verdict != PASSED:
+            print("Calls that ring are not placed until a proving has passed.")

@@ -1,0 +1,36 @@
+"""`demo_ctl safety trips`: what the board remembers of its trips."""
+
+from __future__ import annotations
+
+import argparse
+
+from demo_ctl.cli.board_port import board
+from demo_ctl.cli.safety_show import board_arguments, trip_json
+from demo_ctl.terms.outcome import Exit
+from demo_ctl.wire import messages as m
+
+FORMAT = "demo_ctl trips 1"
+
+
+def arguments(parser: argparse.ArgumentParser) -> None:
+    """Tell what the command takes."""
+    board_arguments(parser)
+
+
+def run(args: argparse.Namespace) -> int:
+    """Print every trip that the board remembers since it started; 4 when the guard is tripped now."""
+    with board(args.port, args.unit) as client:
+        state, trips = client.safety().state, client.trips()
+    if args.json:
+        from demo_ctl.cli.json_out import print_json
+
+        print_json({"format": FORMAT, "tripped": state == m.G_TRIPPED, "trips": [trip_json(trip) for trip in trips]})
+    else:
+        from demo_ctl.cli.screen import console, reader_may_go
+        from demo_ctl.report.safety import trips_parts
+        from demo_ctl.safety.standing import trip_in_words
+
+        with reader_may_go():
+            for part in trips_parts([trip_in_words(trip) for trip in trips]):
+                console().print(part)
+    return int(Exit.SAFETY_TRIP if state == m.G_TRIPPED else Exit.OK)
