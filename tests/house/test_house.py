@@ -11,6 +11,7 @@ from pathlib import Path
 from demo_ctl.board import limits
 from demo_ctl.office.check import LONGEST_US, LONGEST_WINDOW_US
 from demo_ctl.plan import check, draft
+from demo_ctl.wire import messages as m
 
 ROOT = Path(__file__).resolve().parents[2]
 TEXTS = (".py", ".pyi", ".md", ".yaml", ".toml", ".json", "")
@@ -116,5 +117,5 @@ def test_what_the_host_refuses_is_what_the_board_refuses() -> None:
     assert check.MOST_PULSES == limits.PULSES_MOST
     assert check.PULSE_US == (limits.PULSE_LEAST_US, limits.PULSE_MOST_US)
     assert draft.MOST_WAIT_US == limits.WAIT_MOST_US
-    assert LONGEST_WINDOW_US == limits.RING_WINDOW_MS * 1000
+    assert LONGEST_WINDOW_US == limits.safety_limits()[m.L_WINDOW_MS] * 1000
     assert LONGEST_US == limits.GATE_MOST_US

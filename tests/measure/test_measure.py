@@ -100,7 +100,9 @@ def called(script: str, unit: str, seed: int) -> Iterator[tuple[dict[str, Measur
     client = Client(Port(line.port, line))
     try:
         result = perform(plan, client)
-        yield {found.expectation: found for found in result.measurements}, line.unit, result
+        zero_us = line.world.board_clock()[1]  # what the unit's clock reads when the board's reads 0
+        truth = [row._replace(at_us=row.at_us - zero_us) for row in line.unit.truth]
+        yield {found.expectation: found for found in result.measurements}, truth, result
     finally:
         client.close()
 
@@ -108,14 +110,14 @@ def called(script: str, unit: str, seed: int) -> Iterator[tuple[dict[str, Measur
 @pytest.mark.parametrize("seed", [1, 2, 3])
 def test_a_simulated_call_is_measured_as_it_was(seed: int) -> None:
     """The board's figures lie within 2u of what really happened inside the simulated unit."""
-    with called("answered", "travelling", seed) as (found, unit, result):
+    with called("answered", "travelling", seed) as (found, rows, result):
         plan = result.plan
         ended = {event.value & 0xFFFF: event.at_us for event in result.observation.events if event.kind == m.EV_ENDED}
         wanted = {each.id: each for each in plan.expectations}
 
         def truth(what: str, value: int, after_us: int) -> int:
             found_us: int = next(
-                row.at_us for row in unit.truth if row.what == what and row.value == value and row.at_us > after_us
+                row.at_us for row in rows if row.what == what and row.value == value and row.at_us > after_us
             )
             return found_us
 

@@ -14,7 +14,7 @@ from hypothesis import assume, given, settings
 from hypothesis import strategies as st
 
 from demo_ctl.board import upload
-from demo_ctl.board.limits import RING_WINDOW_MS
+from demo_ctl.board.limits import safety_limits
 from demo_ctl.office.model import Unit
 from demo_ctl.office.numbers import pulses_of
 from demo_ctl.office.timing import hunting_need_us
@@ -32,6 +32,7 @@ from demo_ctl.wire import messages as wire
 
 Steps = list[dict[str, Any]]
 board_accepts: Any = upload.check
+RING_WINDOW_US = safety_limits()[wire.L_WINDOW_MS] * 1000
 
 times = st.integers(100, 4000).map(lambda ms: f"{ms} ms")
 during = st.sampled_from(["ringing", "silence"])
@@ -195,7 +196,7 @@ def test_every_digit_sends_its_pulses_and_the_board_takes_every_instruction(
     assert "".join(step.digit for step in sent if "flashes" not in step.label) == plan.digits
     roles = bytes([0, *plan.timeline.roles])
     for instruction in to_instructions(plan):
-        assert board_accepts(tuple(instruction), roles, RING_WINDOW_MS * 1000) == wire.OK
+        assert board_accepts(tuple(instruction), roles, RING_WINDOW_US) == wire.OK
 
 
 @law
@@ -247,7 +248,7 @@ def test_ringing_goes_to_the_declared_port_and_never_longer_than_allowed(
         assert step.port == plan.called_port
         assert plan.timeline.roles[step.port - 1] == wire.CALLED
         if step.x:
-            assert 0 < step.a <= min(longest_us, RING_WINDOW_MS * 1000)
+            assert 0 < step.a <= min(longest_us, RING_WINDOW_US)
     # The window is as long as what stands inside it can last.
     opened = [index for index, step in enumerate(plan.timeline.steps) if step.op == wire.OP_RINGING and step.x]
     for index in opened:
