@@ -344,7 +344,8 @@ class Serial(SerialBase):
                     self._change.notify_all()
                     return
                 if wait_us > 0:
-                    self._change.wait(wait_us / 1e6)
+                    # A world in which nothing is due (the board has hung) is looked at now and then, all the same.
+                    self._change.wait(min(wait_us, SLICE_US) / 1e6)
 
     def _usable(self) -> None:
         if not self.is_open:
