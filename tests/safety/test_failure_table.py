@@ -1,0 +1,411 @@
+"""The failure table: its checks, its page, and every fault that the bench can make, made there and compared."""
+
+from __future__ import annotations
+
+import argparse
+import json
+from collections.abc import Iterator
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from demo_ctl.bench.board_faults import HARDWARE_FAULTS
+from demo_ctl.bench.hardware import Hardware
+from demo_ctl.bench.kernel import Kernel
+from demo_ctl.bench.people import APART_US
+from demo_ctl.bench.protocol_bench import Serial
+from demo_ctl.bench.unit import BenchUnit
+from demo_ctl.board.main import Loop
+from demo_ctl.cli import safety_failures
+from demo_ctl.link.client import HEARTBEAT_US, Client
+from demo_ctl.office.load import load_unit
+from demo_ctl.safety import failures as f
+from demo_ctl.safety.guard_data import load_guard
+from demo_ctl.safety.reaction import Path as Way
+from demo_ctl.terms.errors import DemoError, InputError
+from demo_ctl.wire import messages as m
+
+ROOT = Path(__file__).resolve().parents[2]
+WIRING = ROOT / "wiring"
+UNIT = ROOT / "configs" / "units" / "travelling.yaml"
+GUARD = load_guard(WIRING / "guard.yaml")
+TEXT = (WIRING / "failures.yaml").read_text(encoding="utf-8")
+TABLE = f.parse_failures(TEXT, "failures.yaml", GUARD).value
+WAYS: dict[str, Way] = f.ways_off(GUARD)
+ROWS = {name: row for row in TABLE.failures for name in row.bench}
+
+
+def case_of(fault: str, during: str) -> f.Case:
+    row = ROWS[fault]
+    return next(case for case in row.cases if case.during in (during, "any time"))
+
+
+# The table.
+
+
+def test_every_fault_of_the_bench_has_a_row_and_every_row_a_fault_or_a_reason_why_not() -> None:
+    assert set(TABLE.bench_names()) == set(HARDWARE_FAULTS)
+    assert len(TABLE.bench_names()) == len(set(TABLE.bench_names()))
+    assert all(bool(row.bench) != bool(row.not_simulated) for row in TABLE.failures)
+
+
+def test_every_reason_that_trips_stands_in_a_row() -> None:
+    assert set(f.must_be_named()) <= TABLE.reasons()
+    assert len(f.must_be_named()) > 25
+
+
+def test_no_single_fault_leaves_ringing_on_with_a_cover_open() -> None:
+    assert {row.fault for row in TABLE.failures if row.ringing_with_cover_open} == {"guard-bypassed", "backfeed"}
+    assert all(row.takes_two for row in TABLE.failures if row.ringing_with_cover_open)
+
+
+def test_both_situations_of_every_fault_are_told() -> None:
+    for row in TABLE.failures:
+        during = [case.during for case in row.cases]
+        assert during in (["any time"], ["ringing on", "ringing off"], ["ringing on"]), row.fault
+        assert during != ["ringing on"] or not row.bench, row.fault
+
+
+def test_the_page_is_made_from_the_table() -> None:
+    assert (WIRING / "FAILURES.md").read_text(encoding="utf-8") == f.markdown(TABLE, WAYS)
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "says"),
+    [
+        ("by: R_BURST,", "by: R_BURTS,", "there is no reason R_BURTS; did you mean 'R_BURST'?"),
+        ("by: R_BURST,", "by: R_CALL,", "'burst without pause' does not end with R_CALL"),
+        (
+            "within: over-current }",
+            "within: overcurrent }",
+            "there is no path 'overcurrent'; did you mean 'over-current'?",
+        ),
+        ("silence: over-current", "silence: bus live at rest", "'bus live at rest' is no path to silence"),
+        ("proving: channel A alone", "proving: channel C alone", "there is no step 'channel C alone'; did you mean"),
+        ("bench: [generator-dead]", "bench: [generator-high]", "stands in the table twice"),
+        ("fault: bus-short", "fault: lamp-open", "stands in the table twice"),
+        ("    bench: [generator-dead]\n", "", "expected either 'bench' or 'not simulated'"),
+        (
+            "    bench: [bus-short]\n    ringing with cover open: no\n",
+            "    bench: [bus-short]\n    ringing with cover open: yes\n",
+            "a single fault must not leave ringing on with a cover open",
+        ),
+        ("        silence: burst without pause", "        silence: by hand", "a single fault must not need a hand"),
+        (
+            "        silence: burst without pause",
+            "        silence: nothing rings",
+            "ringing is on, so it must end",
+        ),
+        ("        proving: channel A alone\n", "", "expected 'noticed', 'proving' or 'else noticed'"),
+        (
+            "    bench: [bus-short]\n    ringing with cover open: no\n",
+            "    bench: [bus-short]\n    ringing with cover open: no\n    takes two: a good reason\n",
+            "'takes two' is for faults that would leave ringing on",
+        ),
+        (
+            "        silence: instruction late\n        noticed: [{ by: R_LATE, within: instruction late }]",
+            "        silence: instruction late\n        noticed: [{ by: host, within: instruction late }]",
+            "is a path of the board, not of the host",
+        ),
+    ],
+)
+def test_a_table_that_disagrees_is_refused_with_its_line(old: str, new: str, says: str) -> None:
+    assert TEXT.count(old) == 1
+    at = TEXT[: TEXT.index(old)].count("\n")
+    with pytest.raises(InputError) as caught:
+        f.parse_failures(TEXT.replace(old, new), "failures.yaml", GUARD)
+    lines = [int(row.split(":")[1]) for row in str(caught.value).splitlines() if says in row]
+    assert min(abs(line - 1 - at) for line in lines) <= 6  # the line itself, or the beginning of its row or case
+
+
+# The hardware by itself: whatever is broken, whatever moves the pumps, an opened cover is silence.
+
+
+@pytest.mark.parametrize("fault", list(HARDWARE_FAULTS))
+@pytest.mark.parametrize("gap_us", [5_000, 10_000, 39_000])
+def test_a_cover_that_opens_is_silence_whatever_is_broken_and_however_the_pumps_are_moved(
+    fault: str, gap_us: int
+) -> None:
+    kernel = Kernel()
+    hardware = Hardware(kernel, BenchUnit(kernel, load_unit(UNIT).value, seed=3))
+
+    def pump_for(us: int) -> None:
+        until_us = kernel.now_us + us
+        while kernel.now_us < until_us:
+            hardware.pump()
+            kernel.run_to(min(until_us, kernel.now_us + gap_us))
+
+    pump_for(300_000)
+    assert hardware.ringing_fed
+    hardware.break_part(fault)
+    pump_for(100_000)
+    hardware.open_cover()
+    pump_for(APART_US + WAYS["chain opens"].total_us)
+    open_for_us = 0
+    for _ in range(50):
+        pump_for(20_000)
+        open_for_us += not hardware.ringing_fed
+    assert open_for_us == (0 if fault == "guard-bypassed" else 50)
+    assert (fault == "guard-bypassed") <= ROWS[fault].ringing_with_cover_open
+    hardware.mend_part(fault)
+
+
+@pytest.mark.parametrize("fault", list(HARDWARE_FAULTS))
+def test_a_cover_that_stands_open_keeps_silence_when_something_breaks(fault: str) -> None:
+    kernel = Kernel()
+    hardware = Hardware(kernel, BenchUnit(kernel, load_unit(UNIT).value, seed=3))
+    hardware.open_cover()
+    for step in range(100):
+        hardware.pump()
+        kernel.run_to(kernel.now_us + 10_000)
+        if step == 20:
+            hardware.break_part(fault)
+        assert not hardware.ringing_fed or fault == "guard-bypassed"
+
+
+# With firmware and host: what the table says happens.
+
+
+class _Line:
+    """The least that a client needs of a port."""
+
+    url = "bench"
+
+    def __init__(self) -> None:
+        self.serial = Serial(f"bench://?unit={UNIT}&seed=3")
+        if not self.serial.is_open:
+            self.serial.open()
+
+    def clock_us(self) -> int:
+        return self.serial.clock_us()
+
+    def read(self, until_us: int) -> bytes:
+        self.serial.timeout = max(0, (until_us - self.clock_us()) / 1e6)
+        return self.serial.read(1) + self.serial.read(self.serial.in_waiting)
+
+    def write(self, data: bytes) -> None:
+        self.serial.write(data)
+
+    def close(self) -> None:
+        self.serial.close()
+
+
+def _call() -> list[m.Instruction]:
+    """357 is dialled from port 1; port 2 may be rung."""
+    steps = [
+        m.Instruction(m.OP_LOOP, 1, 1, 0, 0),
+        m.Instruction(m.OP_WAIT, 0, 0, 2_500_000, 0),
+        m.Instruction(m.OP_RINGING, 2, 1, 30_000_000, 0),
+    ]
+    for digit in (3, 5, 7):
+        steps += [m.Instruction(m.OP_PULSES, 1, digit, 60_000, 40_000), m.Instruction(m.OP_WAIT, 0, 0, 900_000, 0)]
+    return [*steps, m.Instruction(m.OP_WAIT, 0, 0, 40_000_000, 0)]
+
+
+@dataclass
+class Scene:
+    """A board, a unit and a host. trips: (when, reason) as the guard itself shows them, in real time."""
+
+    line: _Line = field(default_factory=_Line)
+    trips: list[tuple[int, int]] = field(default_factory=list)
+    fed_us: int = 0  # ringing was last seen to be fed
+
+    def __post_init__(self) -> None:
+        self.world = self.line.serial.world
+        self.hardware = self.world.hardware
+        self.client = Client(self.line)
+        self.client.hello()
+        self.told = False
+        self.lost = 0  # when the host noticed
+
+    @property
+    def now_us(self) -> int:
+        return self.world.kernel.now_us
+
+    def run(self, us: int) -> None:
+        """Run on, looking every 2 ms. The host goes on polling for as long as it has a board."""
+        until_us = self.now_us + us
+        while self.now_us < until_us:
+            step_us = min(until_us, self.now_us + 2_000)
+            if not self.lost:
+                try:
+                    self.client.poll(step_us - self.now_us)
+                except (DemoError, OSError):
+                    self.lost = self.now_us
+            self.world.advance(max(step_us, self.now_us))
+            if self.hardware.ringing_fed:
+                self.fed_us = self.now_us
+            step = self.world.board.step
+            loop: Any = getattr(step, "__self__", None)  # of firmware that runs in this process
+            if isinstance(loop, Loop) and loop.firmware.guard.state == m.G_TRIPPED:
+                reason = loop.firmware.guard.interlock.reason
+                if [reason] != [one for _, one in self.trips[-1:]]:
+                    self.trips.append((self.now_us, reason))
+
+    def ring(self) -> None:
+        """Let port 2 ring, and a little longer."""
+        self.client.upload(1, _call(), (m.CALLING, m.CALLED, m.UNUSED, m.UNUSED))
+        self.client.start(1)
+        while not self.hardware.unit.levels() >> 4 + m.RINGING & 1:
+            self.run(10_000)
+            assert self.now_us < 20_000_000
+        self.run(300_000)
+        assert self.hardware.ringing_fed
+
+
+@pytest.fixture
+def scene() -> Iterator[Scene]:
+    scene = Scene()
+    yield scene
+    scene.line.close()
+
+
+LOOK_US = 2_000  # how finely a scene looks
+BY_NIGHT = {"covers-wire-broken", "presence-wire-broken", "smoke-wire-broken", "fuse-wire-broken"}
+BOOTS = {"brown-out"}
+
+
+def _told(fault: str, during: str) -> dict[int, Way]:
+    return {f.CODES[one.by]: WAYS[one.within] for one in case_of(fault, during).noticed if one.by != f.HOST}
+
+
+def _check_noticed(scene: Scene, fault: str, during: str, from_us: int) -> None:
+    """What the board said is in the table, in the table's time; and what is in the table was said."""
+    told = _told(fault, during)
+    host = [one for one in case_of(fault, during).noticed if one.by == f.HOST]
+    if host:
+        assert 0 < scene.lost - from_us <= WAYS[host[0].within].total_us + 600_000  # and its own rhythm of asking
+    if fault in BY_NIGHT or fault in BOOTS:
+        assert scene.trips == []
+        return
+    assert {reason for _, reason in scene.trips} <= set(told)
+    if scene.trips:
+        at_us, reason = scene.trips[0]
+        # At rest the bench's board makes its passes when something is due, such as an answer to a heartbeat; the chip's
+        # loop goes round all the time.
+        pass_us = HEARTBEAT_US if during == "ringing off" and reason == m.R_STALE else 0
+        assert at_us - from_us <= told[reason].total_us + LOOK_US + pass_us
+    elif not host:
+        assert not told or fault in ("cable-cut", "host-killed", "clock-fast"), told
+
+
+@pytest.mark.parametrize("fault", list(HARDWARE_FAULTS))
+def test_while_ringing_is_on(scene: Scene, fault: str) -> None:
+    case = case_of(fault, "ringing on")
+    scene.ring()
+    from_us = scene.now_us
+    scene.hardware.break_part(fault, port=3)
+    if case.silence in f.NO_PATH:
+        # Nothing has to end. A person or the plan ends it, and then it does.
+        scene.run(1_000_000)
+        assert scene.hardware.ringing_fed == (fault != "backfeed")
+        if fault != "backfeed":
+            assert scene.trips == []
+            from_us = scene.now_us
+            scene.client.stop()
+        scene.run(1_000_000)
+        if fault == "guard-bypassed":
+            assert scene.hardware.ringing_fed
+        else:
+            assert scene.fed_us - from_us <= WAYS["plan over"].total_us + (200_000 if fault == "backfeed" else 0)
+    else:
+        scene.run(WAYS[case.silence].total_us + 1_500_000)
+        assert not scene.hardware.ringing_fed
+        assert scene.fed_us - from_us <= WAYS[case.silence].total_us
+    _check_noticed(scene, fault, "ringing on", from_us)
+
+
+@pytest.mark.parametrize("fault", list(HARDWARE_FAULTS))
+def test_while_ringing_is_off(scene: Scene, fault: str) -> None:
+    scene.run(700_000)
+    from_us = scene.now_us
+    scene.hardware.break_part(fault, port=3)
+    scene.run(2_000_000)
+    assert scene.hardware.ringing_fed == (fault == "guard-bypassed")
+    _check_noticed(scene, fault, "ringing off", from_us)
+
+
+@pytest.mark.parametrize(
+    ("fault", "reason"), [("covers-wire-broken", m.R_COVERS), ("presence-wire-broken", m.R_PRESENCE)]
+)
+def test_by_night_covers_and_presence_end_ringing(scene: Scene, fault: str, reason: int) -> None:
+    scene.hardware.turn_key("night")
+    scene.run(500_000)
+    scene.ring()
+    from_us = scene.now_us
+    scene.hardware.break_part(fault)
+    scene.run(1_000_000)
+    assert not scene.hardware.ringing_fed
+    way = _told(fault, "ringing on")[reason]
+    assert scene.fed_us - from_us <= way.total_us
+    assert scene.client.status().reason == reason
+
+
+@pytest.mark.parametrize(("fault", "reason"), [("smoke-wire-broken", m.R_SMOKE), ("fuse-wire-broken", m.R_FUSE)])
+def test_by_night_an_alarms_wire_drops_the_supply(scene: Scene, fault: str, reason: int) -> None:
+    scene.hardware.turn_key("night")
+    scene.run(500_000)
+    scene.client.permit(10_000)
+    scene.run(300_000)
+    assert scene.hardware.permit_held
+    scene.hardware.break_part(fault)
+    scene.run(_told(fault, "ringing off")[reason].total_us)
+    assert not scene.hardware.permit_held
+    assert scene.client.safety().permit_reason == reason
+
+
+def test_a_welded_channel_is_told_when_the_key_has_gone_off_and_on(scene: Scene) -> None:
+    scene.hardware.break_part("chain-a-welded")
+    scene.hardware.turn_key("off")
+    scene.run(150_000)
+    scene.hardware.turn_key("day")
+    from_us = scene.now_us
+    scene.run(500_000)
+    assert scene.trips
+    way = next(WAYS[one.within] for one in _row("key-contact-welded").cases[0].noticed if one.by == "R_STUCK_CHAIN")
+    assert scene.trips[0][1] == m.R_STUCK_CHAIN
+    assert scene.trips[0][0] - from_us <= way.total_us + LOOK_US
+
+
+def test_a_board_that_was_reset_is_locked(scene: Scene) -> None:
+    scene.ring()
+    scene.hardware.break_part("brown-out")
+    scene.run(300_000)
+    client = Client(scene.line)
+    client.hello()
+    safety = client.safety()
+    assert (safety.state, safety.reason) == (m.G_LOCKED, m.R_LOCKED)
+
+
+def _row(name: str) -> f.Failure:
+    return next(row for row in TABLE.failures if row.fault == name)
+
+
+# The command.
+
+
+def _run(capsys: pytest.CaptureFixture[str], *words: str) -> str:
+    parser = argparse.ArgumentParser()
+    safety_failures.arguments(parser)
+    assert safety_failures.run(parser.parse_args([*words])) == 0
+    return capsys.readouterr().out
+
+
+def test_the_command(capsys: pytest.CaptureFixture[str]) -> None:
+    told = json.loads(_run(capsys, "--json"))
+    assert told["format"] == "demo_ctl safety failures 1"
+    assert [row["fault"] for row in told["failures"]] == [row.fault for row in TABLE.failures]
+    cut = next(row for row in told["failures"] if row["fault"] == "cable-cut")
+    assert cut["cases"][0]["silence_us"] == WAYS["heartbeat lost"].total_us
+    assert _run(capsys, "--markdown") == f.markdown(TABLE, WAYS)
+    text = " ".join(_run(capsys, "--part", "mirror").split())
+    assert "mirror-broken" in text
+    assert "interrupter-stuck" not in text
+    assert "No single fault of this table leaves ringing on with a cover open." in text
+
+
+def test_a_part_that_is_not_there(capsys: pytest.CaptureFixture[str]) -> None:
+    with pytest.raises(InputError, match="no part and no fault has 'flux'"):
+        _run(capsys, "--part", "flux")
