@@ -56,9 +56,15 @@ class BusReadings:
 
     def stick(self, now_us: int, stuck: bool, dead: bool) -> None:
         """Let values stand still (stuck), or the whole reading (dead), as they are now; or go on."""
+        if not dead:
+            self._dead = None
+        if not stuck:
+            self._stuck = None
         reading = self.newest(now_us)
-        self._stuck = (self._stuck or reading) if stuck else None
-        self._dead = (self._dead or reading) if dead else None
+        if stuck and not self._stuck:
+            self._stuck = reading
+        if dead:
+            self._dead = reading  # of one that is dead already: the same
 
     def newest(self, now_us: int) -> Reading:
         """Return the newest reading: of the last complete cycle."""

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+import sys
 
 from demo_ctl.cli.faults import fault_options
 from demo_ctl.cli.files import unit_path
@@ -14,14 +15,26 @@ def run(args: argparse.Namespace) -> int:
     from demo_ctl.bench.serve import serve_pty
 
     unit = unit_path(args.unit)
-    options = [("unit", str(unit)), ("seed", str(args.seed)), ("board", args.board)]
+    options = [("unit", str(unit)), ("seed", str(args.seed)), ("board", args.board), ("guard", args.guard)]
     options += [("busy", trunks) for trunks in args.busy]
     options += fault_options(args)
 
     def announce(path: str) -> None:
         print(f"The bench ({unit}) is served at {path}. Place a call from another terminal:", flush=True)
         print(f"  demo_ctl call configs/calls/answered.yaml --unit {unit} --port {path}", flush=True)
-        print("Ctrl-C ends it.", flush=True)
+        print("Ctrl-C ends it. Type key off, cover open, stop press... to be the person at the equipment.", flush=True)
 
-    serve_pty(options, announce=announce)
+    serve_pty(options, announce=announce, typed=_keyboard(), say=_say)
     return int(Exit.OK)
+
+
+def _say(answer: str) -> None:
+    print(answer, flush=True)
+
+
+def _keyboard() -> int | None:
+    """Return where a person's lines come from, if there is such a place."""
+    try:
+        return sys.stdin.fileno()
+    except (AttributeError, OSError, ValueError):  # closed, or not a file
+        return None

@@ -18,6 +18,7 @@ import serial
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
+from demo_ctl.bench.people import PROVING_US
 from demo_ctl.bench.protocol_bench import Serial
 from demo_ctl.wire import messages as m
 from demo_ctl.wire.codec import decode, encode
@@ -233,6 +234,61 @@ def test_the_sample_unit_is_the_default() -> None:
     port.open()
     assert port.unit.unit.numbering.digits == 7
     port.close()
+
+
+@pytest.mark.parametrize("board", BOARDS)
+@pytest.mark.parametrize("clock", ["free", "paced"])
+def test_the_guard_is_proven_before_the_host_speaks_or_locked(board: str, clock: str) -> None:
+    found = []
+    for options in ({}, {"guard": "proven"}, {"guard": "locked"}):
+        with bench(board=board, clock=clock, **options) as port:
+            assert clock == "paced" or port.clock_us() == 0
+            port.write(HELLO + frame(encode(2, m.SafetyRequest(1))))
+            port.timeout = 0.2
+            heard = messages(port.read(4096))
+            found.append(next(x for x in heard if type(x) is m.Safety))
+    assert [safety.state for safety in found] == [m.G_SAFE, m.G_SAFE, m.G_LOCKED]
+    assert [safety.exercised for safety in found] == [0x1FFF, 0x1FFF, 0]  # everything was put into both positions
+    assert [safety.reason for safety in found] == [m.R_NONE, m.R_NONE, m.R_LOCKED]
+    assert {(safety.trips, safety.mode) for safety in found} == {(0, m.MODE_DAY)}
+    assert found[0].now_us - found[2].now_us >= PROVING_US - 1_000_000
+
+
+def test_boards_of_different_seeds_have_different_numbers() -> None:
+    numbers = set()
+    for seed in (0, 1, (1 << 32) - 1):
+        for board in BOARDS:
+            with bench(seed=seed, board=board) as port:
+                port.write(HELLO + frame(encode(2, m.SafetyRequest(1))))
+                port.timeout = 0.1
+                numbers.add(next(x for x in messages(port.read(4096)) if type(x) is m.Safety).board)
+    assert len(numbers) == 3
+
+
+def test_a_cut_cable_is_an_error_of_the_port_and_silence_to_the_board() -> None:
+    with bench() as port:
+        port.write(LIFTED)
+        port.timeout = 0.1
+        port.read(4096)
+        assert handset_lifted(port)
+        with port.standing_still() as world:
+            world.hardware.break_part("cable-cut")
+        with pytest.raises(serial.SerialException, match="unplugged"):
+            port.read(1)
+        port.world.advance(1_000_000)
+        assert not handset_lifted(port)
+
+
+def test_a_host_that_is_killed_is_silence_to_the_board() -> None:
+    with bench() as port:
+        port.write(LIFTED)
+        port.timeout = 0.1
+        port.read(4096)
+        port.world.hardware.break_part("host-killed")
+        for _ in range(10):
+            port.write(frame(encode(0, m.Heartbeat(0))))
+            assert port.read(4096) == b""
+        assert not handset_lifted(port)
 
 
 def test_busy_reaches_the_unit() -> None:

@@ -17,7 +17,12 @@ from typing import Any
 
 import pytest
 import serial
+from hypothesis import given, settings
+from hypothesis import strategies as st
 
+from demo_ctl.bench.board_faults import HARDWARE_FAULTS
+from demo_ctl.bench.people import SAYINGS, obey
+from demo_ctl.bench.protocol_bench import Serial
 from demo_ctl.bench.serve import serve_pty
 from demo_ctl.terms.errors import InputError, LinkError
 from demo_ctl.wire import messages as m
@@ -148,6 +153,87 @@ def test_a_client_that_goes_is_a_pulled_cable() -> None:
                 status = only(ask(line, m.StatusRequest(status.nonce + 1)), m.Status)
             assert (status.plan_state, status.reason) == (m.ENDED_EARLY, m.R_SILENCE)
             assert not status.levels & 1
+
+
+def test_a_person_types_what_hands_do() -> None:
+    """The guard's inputs follow; nonsense is answered, and never ends the service."""
+    typed, keyboard = os.pipe()
+    answers: list[str] = []
+    stop, there = threading.Event(), threading.Event()
+    paths: list[str] = []
+
+    def announce(path: str) -> None:
+        paths.append(path)
+        there.set()
+
+    options = [("unit", str(UNIT)), ("guard", "locked")]
+    serving = threading.Thread(
+        target=serve_pty,
+        args=(options,),
+        kwargs={"announce": announce, "stop": stop, "typed": typed, "say": answers.append},
+    )
+    serving.start()
+    try:
+        assert there.wait(30)
+        with serial.Serial(paths[0]) as line:
+            state = -1
+            for nonce, (said, wanted) in enumerate(
+                [
+                    ("", m.G_LOCKED),
+                    ("key off\n", m.G_KEY_OFF),
+                    ("KEY  day\n", m.G_SAFE),
+                    ("break mirror-a-broken\n", m.G_TRIPPED),
+                    ("mend mirror-a-broken\nkey off\n", m.G_KEY_OFF),
+                ]
+            ):
+                os.write(keyboard, said.encode())
+                while state != wanted:
+                    state = only(ask(line, hello(nonce), m.SafetyRequest(nonce)), m.Safety).state
+            for said in ("cover open", "stop press", "what", "break it", "\xff"):
+                os.write(keyboard, said.encode("latin-1") + b"\n")
+            worked = m.IN_CHAIN_A | m.IN_CHAIN_B | m.IN_COVERS | m.IN_KEY
+            while len(answers) < 10 or only(ask(line, hello(8), m.SafetyRequest(8)), m.Safety).inputs & worked:
+                pass
+            os.close(keyboard)  # whoever typed is gone; the service stays
+            assert only(ask(line, m.SafetyRequest(9)), m.Safety)
+    finally:
+        stop.set()
+        serving.join(30)
+        os.close(typed)
+    assert answers[:2] == ["the key is off", "the key is at day"]
+    assert answers[2] == "mirror contact A: its wire is broken: it reads open (relay up), whatever the relay does"
+    assert answers[3:6] == ["mirror contact A: mended", "the key is off", "a cover is open"]
+    assert answers[7].startswith("What can be typed here: key off, key day, key night, cover open")
+    assert "no fault 'it'" in answers[8]
+
+
+@pytest.mark.parametrize(
+    "line", [*SAYINGS, *(f"{word} {name}" for name in HARDWARE_FAULTS for word in ("break", "mend"))]
+)
+def test_everything_that_can_be_typed_is_done_and_answered(line: str) -> None:
+    port = Serial(None, timeout=0)
+    port.port = f"bench://?unit={UNIT}"
+    port.open()
+    try:
+        with port.standing_still() as world:
+            answer = obey(world.hardware, f"  {line.upper()} ")
+        assert answer
+        assert "What can be typed" not in answer
+        port.world.advance(500_000)
+    finally:
+        port.close()
+
+
+@settings(deadline=None)
+@given(st.text(max_size=80))
+def test_no_line_makes_a_traceback(typed: str) -> None:
+    port = Serial(None, timeout=0)
+    port.port = f"bench://?unit={UNIT}&guard=locked"
+    port.open()
+    try:
+        assert isinstance(obey(port.world.hardware, typed), str)
+    finally:
+        port.close()
 
 
 def test_wrong_options_are_an_input_error() -> None:
