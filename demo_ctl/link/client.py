@@ -170,6 +170,7 @@ class Client:
         answer = self._ask(m.SafetyRequest(secrets.randbits(32)), None)
         if not isinstance(answer, m.Safety):
             raise self._break(self._odd(answer))
+        self._on_with(answer.now_us)
         return answer
 
     def limits_in_force(self) -> LimitsInForce:
@@ -316,13 +317,16 @@ class Client:
             if message.kind == m.EV_BOOT and message.number > 0:
                 raise self._break(_reset(self.port.url))
         elif isinstance(message, m.Beat):
-            # A board that booted anew answers heartbeats, but its clock has begun again.
-            if message.now_us < self._board_us:
-                raise self._break(_reset(self.port.url))
-            self._board_us = message.now_us
+            self._on_with(message.now_us)
             self._inbox.append(message)
         elif isinstance(message, m.Audio):
             self._inbox.append(message)
+
+    def _on_with(self, board_us: int) -> None:
+        """A board that booted anew answers, but its clock has begun again."""
+        if board_us < self._board_us:
+            raise self._break(_reset(self.port.url))
+        self._board_us = board_us
 
     # -- commands -----------------------------------------------------------------------------------------
 

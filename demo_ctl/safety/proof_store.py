@@ -184,7 +184,7 @@ def parse(text: str | bytes) -> Proving:
         raise ValueError("it is not as it was written (its check does not fit)")
     try:
         return _proving(body)
-    except (KeyError, TypeError, ValueError, AttributeError) as error:
+    except (KeyError, TypeError, ValueError, AttributeError, OverflowError) as error:
         raise ValueError(f"it does not hold what a proving holds ({type(error).__name__}: {error})") from None
 
 

@@ -35,6 +35,9 @@ from demo_ctl.wire import messages as m
 _TRIES = 3
 #: Silence on purpose lasts so much longer than the board's limit.
 _LONGER_US = 700_000
+#: Clocks are compared when so much has passed; an answer of the board's may be a second late.
+_COMPARE_US = 12_000_000
+_PROVEN = "every reaction was as it must be"
 SKIP = ("s", "skip")
 
 
@@ -112,6 +115,7 @@ class _Walk:
         self.seen: list[Seen] = []
         self.board_us = 0  # the board's clock, as of its last account
         self.beat_us = 0
+        self.since: tuple[int, int] | None = None  # this computer's clock and the board's, at the beginning
         self.asked_us = 0
         self.running = False
         self.skipped: set[str] = set()
@@ -141,11 +145,11 @@ class _Walk:
             current = None
             lacking = rules.missing(self._account().exercised)
             verdict = FAILED if lacking else PASSED
-            say = (
-                f"never seen in both positions: {', '.join(lacking)}" if lacking else "every reaction was as it must be"
-            )
+            say = f"never seen in both positions: {', '.join(lacking)}" if lacking else _PROVEN
+            if not first.inputs & m.IN_COVERS:
+                say += "; the covers' second contacts read open all along, so nothing can ring by night"
         except _Failed as failure:
-            verdict, say = FAILED, f"{current.name if current else ''}: {failure}"
+            verdict, say = FAILED, f"{current.name}: {failure}" if current is not None else str(failure)
         except KeyboardInterrupt:
             say = "stopped by the person"
         except EOFError:
@@ -155,7 +159,7 @@ class _Walk:
         finally:
             self._stop()
         if current is not None and (not self.results or self.results[-1].result != FAILED):
-            self._end(StepResult(current.name, current.ask, UNFINISHED, say))
+            self._end(StepResult(current.name, current.ask, verdict, say))
         exercised = self.safety.exercised if self.safety is not None else 0
         proving = Proving(
             began=_stamp(began),
@@ -216,7 +220,7 @@ class _Walk:
                 return StepResult(step.name, step.ask, SKIPPED)
             if self.client.now_us() > give_up_us:
                 return self._fail(step, replace(found, failed=f"{found.waits}: nothing came of it in time"), figures)
-            self._poll()
+            self._poll(measure=any(mark.bus or mark.fit for mark in step.marks))
         if step.trip != m.R_NONE:
             trips = self.client.trips()
             wrong = rules.check_trip(step, trips[0] if trips else None)
@@ -244,7 +248,7 @@ class _Walk:
                 self._fail(step, found, ())
             if found.done:
                 return found.figures[1:]  # the first is the plan's own lead
-            self._poll()
+            self._poll(measure=True)
 
     def _fall_silent(self) -> int:
         """Say nothing for longer than the board allows; return when it last heard us (its clock)."""
@@ -261,7 +265,7 @@ class _Walk:
         trips = self.client.trips()
         if trips:
             self.seen.append(Seen(trips[0].at_us, state=m.G_TRIPPED, reason=trips[0].reason))
-        self._account()
+        self._account(whole=True)
         return heard_us
 
     def _window_over(self) -> bool:
@@ -298,28 +302,44 @@ class _Walk:
     def _begin(self) -> int:
         """Forget what was seen; begin with the board's own account. Return its clock."""
         self.seen.clear()
-        return self._account().now_us
+        return self._account(whole=True).now_us
 
-    def _poll(self) -> None:
+    def _poll(self, *, measure: bool) -> None:
+        """Hear what comes; ask for what is measured often if that is waited for, else now and then."""
         self._hear(self.client.poll(rules.LOOK_US))
-        if self.client.now_us() - self.asked_us >= rules.LOOK_US:
+        if self.client.now_us() - self.asked_us >= (rules.LOOK_US if measure else rules.LATE_US):
             self._account()
 
-    def _account(self) -> m.Safety:
+    def _account(self, *, whole: bool = False) -> m.Safety:
+        """Ask the board how it stands. whole: take inputs and state from that too, as at a beginning.
+
+        Otherwise they are the events' alone: an account may overtake them, and knows no instants.
+        """
         safety = self.client.safety()
         self.asked_us = self.client.now_us()
         self.safety = safety
         self.board_us = max(self.board_us, safety.now_us)
+        self._compare_clocks(safety.now_us)
         self.seen.append(
             Seen(
                 safety.now_us,
-                safety.inputs,
-                safety.state,
+                safety.inputs if whole else None,
+                safety.state if whole else None,
                 safety.reason,
                 (safety.bus_mV, safety.supply_mV, safety.battery_mV),
             )
         )
         return safety
+
+    def _compare_clocks(self, board_us: int) -> None:
+        """Every limit of the board's is counted by its clock: it must go as fast as this computer's."""
+        if self.since is None:
+            self.since = self.asked_us, board_us
+        ours_us, theirs_us = self.asked_us - self.since[0], board_us - self.since[1]
+        if ours_us >= _COMPARE_US and abs(ours_us - theirs_us) * 10 > ours_us:
+            raise _Failed(
+                f"the board's clock went on {theirs_us / 1e6:.1f} s in {ours_us / 1e6:.1f} s of this computer's"
+            )
 
     def _hear(self, heard: Sequence[m.Event | m.Audio | m.Beat]) -> None:
         for item in heard:

@@ -1,0 +1,119 @@
+"""Somebody who does what the proving asks, at the bench's simulated equipment."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from demo_ctl.link.client import Client
+from demo_ctl.link.port import Port, add_url_package, open_port
+from demo_ctl.safety.proof_store import Proving, StepResult
+from demo_ctl.safety.prove import prove
+from demo_ctl.safety.proving import Step
+from demo_ctl.terms.errors import DemoError
+
+UNIT = Path(__file__).resolve().parents[2] / "configs" / "units" / "travelling.yaml"
+NOON = datetime(2026, 11, 25, 12, 0, tzinfo=UTC)
+
+
+class Hands:
+    """A person: does at once what is asked, unless told otherwise.
+
+    forgets: steps, by name, that this person does not do. skips: leaves optional steps out. at: called with each step's
+    name before it is done. stops: raised when that step is asked.
+    """
+
+    def __init__(self, hardware: Any) -> None:
+        self.hardware = hardware
+        self.forgets: set[str] = set()
+        self.skips = False
+        self.at: Callable[[str], None] = lambda name: None
+        self.told: list[str] = []
+        self.asked: list[str] = []
+        self.results: list[StepResult] = []
+        self.step: Step | None = None
+        self.typed: list[str] = []
+
+    def tell(self, text: str) -> None:
+        self.told.append(text)
+        if text.startswith("Ringing voltage is on the bus") and self.step is not None:
+            self.at(f"{self.step.name}, live")
+            self._do(self.step.name)
+
+    def ask(self, step: Step, number: int, of: int) -> None:
+        self.asked.append(step.name)
+        self.step = step
+        self.at(step.name)
+        if step.optional and self.skips:
+            self.typed.append(" Skip ")
+        elif not step.live:
+            self._do(step.name)
+
+    def ready(self, step: Step) -> None:
+        self.typed.append("")
+
+    def line(self) -> str | None:
+        return self.typed.pop(0) if self.typed else None
+
+    def result(self, result: StepResult) -> None:
+        self.results.append(result)
+
+    def _do(self, name: str) -> None:
+        if name in self.forgets:
+            return
+        hardware = self.hardware
+        if name == "key off":
+            hardware.turn_key("off")
+        elif name == "key on":
+            hardware.turn_key("day")
+        elif name.startswith("open "):
+            hardware.open_cover()
+        elif name.startswith("close "):
+            hardware.close_cover()
+        elif name.startswith("press the stop"):
+            hardware.press_stop()
+        elif name.startswith("release the stop"):
+            hardware.release_stop()
+        elif name.endswith(" alone"):
+            self._channel(name).work("test plug", False)
+        elif name.endswith(" back"):
+            self._channel(name).work("test plug", True)
+
+    def _channel(self, name: str) -> Any:
+        return self.hardware.guard.a if name.startswith("channel A") else self.hardware.guard.b
+
+
+@pytest.fixture
+def bench() -> Iterator[Port]:
+    """A bench at which nobody has turned the key."""
+    add_url_package("demo_ctl.bench")
+    port = open_port(f"bench://?unit={UNIT}&guard=locked")
+    yield port
+    port.close()
+
+
+@pytest.fixture
+def hardware(bench: Port) -> Any:
+    return bench._line.world.hardware
+
+
+@pytest.fixture
+def hands(hardware: Any) -> Hands:
+    return Hands(hardware)
+
+
+@pytest.fixture
+def proven(bench: Port, hands: Hands) -> Callable[..., tuple[Proving, DemoError | None]]:
+    """Prove the bench's guard."""
+
+    def go(*covers: str) -> tuple[Proving, DemoError | None]:
+        client = Client(bench)
+        client.hello()
+        names = covers or ("front", "back")
+        return prove(client, hands, covers=names, unit="Travelling", who="Ada", port=1, now=lambda: NOON)
+
+    return go

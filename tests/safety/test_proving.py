@@ -1,0 +1,313 @@
+"""The guided proving: its rules alone, and walked through on the bench by simulated hands."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from typing import Any
+
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from demo_ctl.bench.board_faults import HARDWARE_FAULTS
+from demo_ctl.board.limits import safety_limits
+from demo_ctl.link.client import Client, LimitsInForce
+from demo_ctl.link.port import Port
+from demo_ctl.safety.proof_store import Proving
+from demo_ctl.safety.proving import (
+    CHAIN,
+    EXERCISED,
+    LATE_US,
+    MIRRORS,
+    Mark,
+    Seen,
+    Step,
+    check_trip,
+    live_plan,
+    look,
+    missing,
+    procedure,
+    reached,
+)
+from demo_ctl.terms.errors import DemoError
+from demo_ctl.wire import messages as m
+
+Proven = Callable[..., tuple[Proving, DemoError | None]]
+LIMITS = LimitsInForce(dict(zip(m.LIMIT_NAMES, safety_limits(), strict=True)), 0)
+ALL = CHAIN | MIRRORS | m.IN_KEY
+OPENS = Mark("opens", any_off=CHAIN)
+BOTH = Mark("both", off=CHAIN, after="opens", limit_us=200_000)
+STEP = Step("open", "Open it.", (OPENS, BOTH))
+BEGIN = Seen(1000, inputs=ALL, state=m.G_SAFE, bus=(0, 80_000, 50_000))
+
+
+# -- the rules ----------------------------------------------------------------------------------------------
+
+
+def test_a_step_waits_then_is_done_with_its_time() -> None:
+    seen = [BEGIN]
+    assert look(STEP, STEP.marks, seen, 1000, 5000).waits == "opens"
+    seen.append(Seen(7000, inputs=ALL & ~m.IN_CHAIN_A))
+    assert look(STEP, STEP.marks, seen, 1000, 8000).waits == "both"
+    seen.append(Seen(9500, inputs=ALL & ~CHAIN))
+    found = look(STEP, STEP.marks, seen, 1000, 9600)
+    assert found.done
+    assert [(each.name, each.took_us) for each in found.figures] == [("both", 2500)]
+
+
+@pytest.mark.parametrize(("took_us", "fails"), [(199_999, False), (200_000, False), (200_001, True)])
+def test_a_reaction_that_takes_too_long_fails_at_exactly_its_limit(took_us: int, fails: bool) -> None:
+    seen = [BEGIN, Seen(7000, inputs=ALL & ~m.IN_CHAIN_A), Seen(7000 + took_us, inputs=ALL & ~CHAIN)]
+    found = look(STEP, STEP.marks, seen, 1000, 7000 + took_us)
+    assert bool(found.failed) is fails
+    assert found.done is not fails
+
+
+def test_a_reaction_that_never_comes_fails_once_no_event_can_be_late_any_more() -> None:
+    seen = [BEGIN, Seen(7000, inputs=ALL & ~m.IN_CHAIN_A)]
+    last_us = 7000 + 200_000 + LATE_US
+    assert not look(STEP, STEP.marks, seen, 1000, last_us).failed
+    assert "did not happen" in look(STEP, STEP.marks, seen, 1000, last_us + 1).failed
+
+
+def test_the_key_turned_instead_of_the_cover_opened_is_not_the_cover() -> None:
+    step = next(each for each in procedure(["front"], LIMITS) if each.name == "open front")
+    off = ALL & ~CHAIN & ~m.IN_KEY
+    seen = [BEGIN, Seen(7000, inputs=off)]
+    assert not look(step, step.marks, seen, 1000, 8000).done
+    assert look(step, step.marks, [BEGIN, Seen(7000, inputs=ALL & ~CHAIN)], 1000, 8000).done
+
+
+def test_a_trip_that_is_not_wanted_fails_the_step_and_one_from_before_does_not() -> None:
+    tripped = Seen(7500, state=m.G_TRIPPED, reason=m.R_MIRROR)
+    assert "guard relay" in look(STEP, STEP.marks, [BEGIN, tripped], 1000, 8000).failed
+    before = Seen(1000, inputs=ALL, state=m.G_TRIPPED, reason=m.R_CHAIN)
+    seen = [before, Seen(7000, inputs=ALL & ~CHAIN)]
+    assert look(STEP, STEP.marks, seen, 1000, 8000).done
+
+
+def test_an_old_reading_of_the_bus_proves_nothing() -> None:
+    quiet = Mark("quiet", bus="quiet", after="opens", limit_us=300_000)
+    seen = [BEGIN, Seen(7000, inputs=0)]
+    assert "quiet" not in reached((OPENS, quiet), seen, 1000)  # BEGIN's reading is of before
+    seen.append(Seen(57_000, bus=(9_999, 0, 0)))
+    assert reached((OPENS, quiet), seen, 1000)["quiet"] == 57_000
+    seen[-1] = Seen(57_000, bus=(10_000, 0, 0))
+    assert "quiet" not in reached((OPENS, quiet), seen, 1000)
+
+
+_SEEN = st.builds(
+    Seen,
+    at_us=st.integers(0, 20),
+    inputs=st.none() | st.integers(0, 31),
+    state=st.none() | st.sampled_from((m.G_SAFE, m.G_LIVE, m.G_TRIPPED)),
+    bus=st.none() | st.sampled_from(((0, 80_000, 50_000), (80_000, 80_000, 50_000))),
+)
+_MARKS = (
+    Mark("a", any_off=CHAIN),
+    Mark("b", off=CHAIN, after="a", limit_us=5),
+    Mark("c", states=(m.G_TRIPPED,), after="a"),
+    Mark("d", on=MIRRORS, bus="quiet", after="c"),
+)
+
+
+@settings(deadline=None)
+@given(st.lists(_SEEN, max_size=12, unique_by=lambda each: each.at_us), st.randoms())
+def test_what_is_found_depends_on_the_instants_and_not_on_the_order_of_arrival(seen: list[Seen], random: Any) -> None:
+    """Laws: any order gives the same; no mark before the one it is timed from; what is seen later moves none."""
+    found = reached(_MARKS, seen, 3)
+    mixed = list(seen)
+    random.shuffle(mixed)
+    assert reached(_MARKS, mixed, 3) == found
+    for mark in _MARKS:
+        if mark.name in found:
+            assert found[mark.name] >= (found[mark.after] if mark.after else 3)
+    later = [*seen, Seen(1000, 0, m.G_SAFE, 0, (0, 0, 0))]
+    assert all(reached(_MARKS, later, 3).get(name) == at_us for name, at_us in found.items())
+
+
+def test_the_procedure_names_every_cover_and_ends_with_the_key_on() -> None:
+    steps = procedure(["front", "side", "back"], LIMITS, covers_contact=True)
+    asked = [step.ask for step in steps]
+    for cover in ("front", "side", "back"):
+        assert f"Open the cover '{cover}'." in asked
+    assert [step.trip for step in steps if step.live] == [m.R_NONE, m.R_CHAIN, m.R_CHAIN, m.R_SILENCE]
+    assert steps[-1].name == "key on"
+    # After every step that trips, the key is turned before anything else wants it reset.
+    for index, step in enumerate(steps):
+        if step.trip != m.R_NONE:
+            names = [each.name for each in steps[index + 1 : index + 4]]
+            assert "key off" in names
+            assert "key on" in names
+
+
+def test_the_live_plan_rings_no_line_and_keeps_to_the_boards_limits() -> None:
+    for window_ms in (90_000, 20_000, 3_000):
+        values = {**LIMITS.values, m.LIMIT_NAMES[m.L_WINDOW_MS]: window_ms}
+        instructions, roles = live_plan(2, LimitsInForce(values, 0))
+        assert roles == (m.UNUSED, m.CALLED)
+        assert {each.op for each in instructions} == {m.OP_WAIT, m.OP_RINGING}  # nothing lifts, nothing dials
+        assert instructions[1].a <= window_ms * 1000
+        assert instructions[2].a < instructions[1].a  # closed in order, before the window's own end
+
+
+def test_what_must_have_been_worked() -> None:
+    assert missing(EXERCISED) == ()
+    assert missing(EXERCISED & ~m.IN_MIRROR_B) == ("mirror B",)
+    assert len(missing(0)) == 5
+
+
+def test_the_boards_own_record_of_a_trip_must_fit() -> None:
+    live = Step("x", "", (), live=True, trip=m.R_CHAIN)
+    trip = m.Trip(1, 0, 5, m.R_CHAIN, m.R_NONE, m.G_LIVE, 1, 0, 0, 0, 0, 0, 0, 1, 2)
+    assert check_trip(live, trip) == ""
+    assert check_trip(live, None)
+    assert check_trip(live, trip._replace(reason=m.R_MIRROR))
+    assert check_trip(live, trip._replace(worse=m.R_NO_SILENCE))
+    assert check_trip(live, trip._replace(state=m.G_ARMED))
+
+
+# -- walked through -----------------------------------------------------------------------------------------
+
+
+def ringing_off(bench: Port) -> bool:
+    return not bench._line.world.hardware.ringing_fed
+
+
+def test_hands_that_do_all_of_it_pass_with_every_reaction_measured(proven: Proven, hands: Any, bench: Port) -> None:
+    proving, trouble = proven()
+    assert trouble is None
+    assert proving.verdict == "passed"
+    assert {step.result for step in proving.steps} == {"passed"}
+    assert proving.exercised & EXERCISED == EXERCISED
+    figures = {(step.name, name): took for step in proving.steps for name, took, _ in step.figures}
+    # The bench's own constants: relays drop 8 ms after their chain; B's contact follows A's by 3 ms.
+    assert figures["press the stop while live", "both guard relays are down"] == pytest.approx(11, abs=0.5)
+    assert figures["no heartbeat while live", "the board trips"] == pytest.approx(600, abs=20)
+    assert all(took <= limit for step in proving.steps for _, took, limit in step.figures)
+    client = Client(bench)
+    client.hello()
+    safety = client.safety()
+    assert (safety.state, safety.obstacle) == (m.G_SAFE, m.R_NONE)
+    assert [trip.reason for trip in client.trips()] == [
+        m.R_SILENCE,
+        m.R_CHAIN,
+        m.R_CHAIN,
+        m.R_DISCREPANCY,
+        m.R_DISCREPANCY,
+    ]
+
+
+def test_no_bell_rings_in_a_proving(proven: Proven, bench: Port) -> None:
+    proving, _ = proven()
+    assert proving.verdict == "passed"
+    lines = [truth for truth in bench._line.world.unit.truth if truth.what.endswith("/ringing") and truth.value]
+    assert lines == []
+
+
+def test_the_test_plug_may_be_left_out(proven: Proven, hands: Any) -> None:
+    hands.skips = True
+    proving, _ = proven()
+    assert proving.verdict == "passed"
+    assert sum(step.result == "skipped" for step in proving.steps) == 8
+    assert not [name for name in hands.asked if name.endswith(" back") and name.startswith("channel")]
+
+
+#: What a proving by day, that rings no line, cannot see: the night's inputs, the unit's interrupter, a port's sensing.
+UNSEEN = {
+    "ringing-sense-dead",
+    "interrupter-stuck",
+    "covers-wire-broken",
+    "presence-wire-broken",
+    "smoke-wire-broken",
+    "fuse-wire-broken",
+    "permit-welded",
+}
+#: With these there is nobody to talk to, or not for long.
+GONE = {"loop-hung", "board-dead", "cable-cut", "host-killed", "brown-out"}
+
+
+@pytest.mark.parametrize("fault", sorted(set(HARDWARE_FAULTS) - UNSEEN - GONE))
+def test_a_guard_with_any_single_fault_does_not_pass(fault: str, proven: Proven, hands: Any, hardware: Any) -> None:
+    broken: set[str] = set()
+
+    def at(name: str) -> None:
+        if name == "open front" and not broken:
+            broken.add(fault)
+            hardware.break_part(fault)
+
+    hands.at = at
+    proving, _ = proven()
+    assert proving.verdict == "failed", proving.say
+    assert proving.steps[-1].result == "failed"
+
+
+@pytest.mark.parametrize("fault", sorted(GONE))
+def test_a_board_that_goes_leaves_the_proving_unfinished(fault: str, proven: Proven, hands: Any, hardware: Any) -> None:
+    def at(name: str) -> None:
+        if name == "press the stop while live, live":
+            hardware.break_part(fault)
+
+    hands.at = at
+    proving, trouble = proven()
+    assert proving.verdict == "not finished"
+    assert trouble is not None
+    assert proving.steps[-1].result == "not finished"
+
+
+def test_unseen_by_day_is_only_what_no_day_rings_with(proven: Proven, hardware: Any) -> None:
+    hardware.break_part("covers-wire-broken")
+    proving, _ = proven()
+    assert proving.verdict == "passed"
+    assert "nothing can ring by night" in proving.say
+
+
+@pytest.mark.parametrize("when", ["open front", "open front while live, live", "no heartbeat while live"])
+@pytest.mark.parametrize("how", [KeyboardInterrupt, EOFError])
+def test_stopped_at_any_time_takes_ringing_off_and_says_not_finished(
+    when: str, how: type[BaseException], proven: Proven, hands: Any, bench: Port
+) -> None:
+    def at(name: str) -> None:
+        if name == when:
+            raise how
+
+    hands.at = at
+    proving, trouble = proven()
+    assert proving.verdict == "not finished"
+    assert trouble is None
+    assert proving.steps[-1].result == "not finished"
+    client = Client(bench)
+    client.hello()
+    assert client.status().plan_state != m.RUNNING
+    until_us = client.now_us() + 300_000
+    while client.now_us() < until_us:
+        client.poll(50_000)
+    assert ringing_off(bench)
+
+
+def test_hands_that_do_nothing_while_live_are_asked_three_times_and_then_it_fails(proven: Proven, hands: Any) -> None:
+    hands.forgets = {"press the stop while live"}
+    proving, _ = proven()
+    assert proving.verdict == "failed"
+    assert "nothing happened" in proving.say
+    assert sum("Once more" in text for text in hands.told) == 2
+
+
+def test_hands_that_do_nothing_at_all_are_not_waited_for_for_ever(proven: Proven, hands: Any) -> None:
+    hands.forgets = {"release the stop"}
+    proving, _ = proven()
+    assert proving.verdict == "failed"
+    assert "nothing came of it in time" in proving.say
+
+
+def test_a_stop_that_opens_one_channel_only_is_found(proven: Proven, hands: Any, hardware: Any) -> None:
+    def at(name: str) -> None:
+        if name == "press the stop":
+            hands.forgets.add(name)
+            hardware.guard.a.work("stop", False)
+
+    hands.at = at
+    proving, _ = proven()
+    assert proving.verdict == "failed"
+    assert "press the stop" in proving.say
+    assert "disagree" in proving.say
