@@ -1,7 +1,11 @@
-"""Parts of the chip's pins that need no chip: edge queue, chunked output, audio ring. Tested on any computer."""
+"""Parts of the chip's pins that need no chip, tested on any computer.
+
+Edge queue, chunked output, audio ring; the two devices on the bus; the state of the memory; the way in for firmware.
+"""
 
 from array import array
 
+from demo_ctl.board.pins import TICKS
 from demo_ctl.wire.messages import AUDIO_BLOCK, AUDIO_HZ
 
 CHUNK = 64  # bytes of one USB packet
@@ -9,6 +13,49 @@ ROOM = 256  # bytes that may wait in Outbox: the longest frame
 EDGES = 256  # a power of two
 SAMPLE_US = 1000000 // AUDIO_HZ
 BLOCK_BYTES = 2 * AUDIO_BLOCK
+MASK = TICKS - 1
+# The bus is asked this often: with four channels, one a pass, and passes of 10 ms at most, a reading is complete each
+# 50 ms at the latest, which is what Pins.bus promises.
+ASK_US = 40000
+
+# The converter that measures the ringing bus, as data. Any isolated one will do that scans four channels by itself and
+# keeps each newest result, 12 bits at the left of two bytes, in a register of its own; choose one and write its figures
+# here. In front of it stand converters to true rms, averaging one cycle of 20 Hz, whose output at nothing is a tenth of
+# full scale: less is a broken wire or a dead converter, not silence.
+CONVERTER = (
+    0x48,  # address
+    ((0x01, b"\x0f"),),  # written at the start and after an error: (register, bytes): scan all four
+    # In the order of Pins.bus: (register, what the top of the scale stands for)
+    (
+        (0x10, 150000),  # bus, mV
+        (0x11, 250000),  # bus, uA
+        (0x12, 150000),  # generator, mV
+        (0x13, 75000),  # battery, mV
+    ),
+)
+STEPS = 4095
+ZERO_STEPS = 410  # the live zero
+DEAD_STEPS = 370  # less is no signal
+SMALL = (1 << 30) - 1  # integers above it allocate
+
+# The port expander, as data: line 7 of its input port is wired to line 7 of its output port, the echo.
+EXPANDER = (
+    0x20,  # address
+    ((0x02, b"\x00"), (0x03, b"\x00"), (0x06, b"\xff"), (0x07, b"\x00")),  # outputs 0; port 0 is inputs, port 1 outputs
+    0x00,  # register of the inputs
+    0x03,  # register of the outputs
+)
+ECHO = 7
+ECHO_BYTES = (b"\x00", b"\x80")
+ECHOES = 4  # good ones in a row before an input is believed: two of each level
+
+# Memory. See `main` for how often garbage is collected while ringing is live.
+LOOK_US = 250000  # free memory is counted this often: that walks through all of it, and takes up to 1 ms
+FREE_LEAST = 48 * 1024  # twice what PASSES_MOST passes of the busiest kind may allocate
+COLLECT_MOST_US = 10000  # a longer collection finds no place between two passes while ringing is live
+
+HOLD_MS = 3000  # the button held for so long at boot keeps the firmware from starting
+HOLD_STEP_MS = 50
 
 
 class EdgeQueue:
@@ -145,3 +192,144 @@ class AudioRing:
         else:
             data = bytes(self._ring[begin:]) + bytes(self._ring[: end - size])
         return first, (self._start_ticks + first * SAMPLE_US) & mask, data
+
+
+class Converter:
+    """The ringing bus, measured. One channel is read in a pass, so that no pass is long.
+
+    i2c: writeto_mem and readfrom_mem_into as MicroPython has them; described: like CONVERTER. An error of the bus never
+    leaves here: the reading in hand is dropped, and its number stands still, which the firmware takes for a fault.
+    """
+
+    def __init__(self, i2c, described, ticks_us):
+        self._i2c = i2c
+        self._address, self._set_up, self._channels = described
+        self._ticks_us = ticks_us
+        for _, full in self._channels:
+            if full * (STEPS - ZERO_STEPS) > SMALL:
+                raise ValueError("full scale %d is too large a number" % full)
+        self._two = bytearray(2)
+        self._values = [0] * len(self._channels)
+        self._nth = -1  # channel that is next; -1: none is due
+        self._asked = (ticks_us() - ASK_US) & MASK
+        self._ready = False
+        self.reading = (0,) * (1 + len(self._channels))  # number modulo 256, values
+        self.errors = 0
+
+    def step(self):
+        """Read a channel if one is due. Return the newest complete reading."""
+        if self._nth < 0:
+            now = self._ticks_us()
+            if (now - self._asked) & MASK < ASK_US:
+                return self.reading
+            self._asked = now
+            self._nth = 0
+        try:
+            if not self._ready:
+                for register, data in self._set_up:
+                    self._i2c.writeto_mem(self._address, register, data)
+                self._ready = True
+                return self.reading  # so much for this pass
+            register, full = self._channels[self._nth]
+            self._i2c.readfrom_mem_into(self._address, register, self._two)
+        except OSError:
+            self.errors += 1
+            self._ready = False
+            self._nth = -1
+            return self.reading
+        steps = (self._two[0] << 8 | self._two[1]) >> 4
+        if steps < DEAD_STEPS:
+            self._nth = -1
+            return self.reading
+        self._values[self._nth] = (steps - ZERO_STEPS) * full // (STEPS - ZERO_STEPS) if steps > ZERO_STEPS else 0
+        self._nth += 1
+        if self._nth == len(self._channels):
+            self._nth = -1
+            self.reading = (self.reading[0] + 1 & 255,) + tuple(self._values)
+        return self.reading
+
+
+class Expander:
+    """Seven slow inputs over the bus, all 0 unless the expander is seen to be alive.
+
+    Its echo line follows what was last written, and changes with every reading: an expander that is frozen, gone, or
+    has forgotten how it was set up gives a wrong echo in two readings. Then nothing is believed until ECHOES are right.
+    """
+
+    def __init__(self, i2c, described, ticks_us):
+        self._i2c = i2c
+        self._address, self._set_up, self._inputs, self._outputs = described
+        self._ticks_us = ticks_us
+        self._one = bytearray(1)
+        self._asked = (ticks_us() - ASK_US) & MASK
+        self._ready = False
+        self._echo = 0
+        self._right = 0
+        self.bits = 0
+        self.errors = 0
+
+    def read(self):
+        """Return the inputs, line 0 in bit 0, as of the last ASK_US."""
+        now = self._ticks_us()
+        if (now - self._asked) & MASK < ASK_US:
+            return self.bits
+        self._asked = now
+        self._echo ^= 1
+        try:
+            if not self._ready:
+                for register, data in self._set_up:
+                    self._i2c.writeto_mem(self._address, register, data)
+                self._ready = True
+            self._i2c.writeto_mem(self._address, self._outputs, ECHO_BYTES[self._echo])
+            self._i2c.readfrom_mem_into(self._address, self._inputs, self._one)
+        except OSError:
+            self.errors += 1
+            self._ready = False
+            self._right = 0
+            self.bits = 0
+            return 0
+        bits = self._one[0]
+        if bits >> ECHO != self._echo:
+            self._ready = False
+            self._right = 0
+        elif self._right < ECHOES:
+            self._right += 1
+        self.bits = bits & ((1 << ECHO) - 1) if self._right == ECHOES else 0
+        return self.bits
+
+
+class Memory:
+    """Whether memory runs short. collect, mem_free: those of MicroPython's gc."""
+
+    def __init__(self, ticks_us, collect, mem_free):
+        self._ticks_us = ticks_us
+        self._collect = collect
+        self._mem_free = mem_free
+        self._looked = ticks_us()
+        self._short = mem_free() < FREE_LEAST
+        self.collect_us = 0
+
+    def collect(self):
+        """Collect garbage, and remember how long it took."""
+        began = self._ticks_us()
+        self._collect()
+        self.collect_us = (self._ticks_us() - began) & MASK
+
+    def low(self):
+        """Return whether too little is free, or a collection takes too long to be made while ringing is live."""
+        if self.collect_us > COLLECT_MOST_US:
+            return True
+        now = self._ticks_us()
+        if (now - self._looked) & MASK >= LOOK_US:
+            self._looked = now
+            self._short = self._mem_free() < FREE_LEAST
+        return self._short
+
+
+def held_at_boot(pressed, sleep_ms):
+    """Return whether the button is held for HOLD_MS from now. pressed() -> 1 or 0; a moment's release ends it."""
+    for _ in range(0, HOLD_MS, HOLD_STEP_MS):
+        if not pressed():
+            return False
+        sleep_ms(HOLD_STEP_MS)
+    return pressed() != 0

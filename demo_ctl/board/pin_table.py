@@ -3,9 +3,14 @@
 Two boards: four ports on a chip with 48 pins (RP2350B), two ports where 26 pins come out (RP2040, RP2350A). Change a
 number here and nowhere else.
 
+What must be seen in every pass has a pin of its own: chain, mirror contacts, key, and the button, which is also the way
+in for new firmware. What may take 50 ms comes over the bus of two pins: the expander's inputs (EXPANDED, in this order
+from its line 0; line 7 is its echo) and the converter that measures the ringing bus.
+
 Every input reads 1 only while current flows in a sound wire, and needs a resistor of 8.2 kohm or less to ground on the
 board: the chip's own pull-down is too weak to hold some RP2350 inputs low (its erratum E9; from memory). Every output
-is safe at 0, and the same resistor keeps it there while the chip boots: relay not driven, pump still.
+is safe at 0, and the same resistor keeps it there while the chip boots: relay not driven, pumps still. The two pins of
+the bus rest high, at its own resistors (2.2 to 4.7 kohm).
 """
 
 LOOP_RELAY = "loop relay"
@@ -19,21 +24,33 @@ MIRROR_A = "mirror A"
 MIRROR_B = "mirror B"
 KEY = "key"
 BUTTON = "button"
+NIGHT = "night"
+COVERS = "covers"
+ALONE = "alone"
+FUSE = "fuse alarm"
+RELEASE = "release alarm"
+SUPERVISORY = "supervisory alarm"
+SMOKE = "smoke alarm"
 PUMP_A = "pump A"
 PUMP_B = "pump B"
+PERMIT = "supply permit's pump"
+BUS_DATA = "bus, data"
+BUS_CLOCK = "bus, clock"
 LISTEN_LOW = "listening selector, low bit"
 LISTEN_HIGH = "listening selector, high bit"
 AUDIO = "audio converter"
 RESERVED = "reserved"
 
 SENSES = (LOOP_SENSE, NORMAL_SENSE, REVERSED_SENSE, RINGING_SENSE)  # in the order of the signals' numbers
-INPUTS = (CHAIN_A, CHAIN_B, MIRROR_A, MIRROR_B, KEY, BUTTON)  # in the order of the IN_ bits
-OUTPUTS = (LOOP_RELAY, PUMP_A, PUMP_B, LISTEN_LOW, LISTEN_HIGH)
+# Both in the order of the IN_ bits: first those with a pin of their own, then the expander's lines 0 to 6.
+INPUTS = (CHAIN_A, CHAIN_B, MIRROR_A, MIRROR_B, KEY, BUTTON)
+EXPANDED = (NIGHT, COVERS, ALONE, FUSE, RELEASE, SUPERVISORY, SMOKE)
+OUTPUTS = (LOOP_RELAY, PUMP_A, PUMP_B, PERMIT, LISTEN_LOW, LISTEN_HIGH)
 
 # Rows: (pin, port or 0, job, value at start, safe value); inputs have None for both.
 TWO_PORTS = (
-    (0, 0, RESERVED, None, None),  # bus expander, data
-    (1, 0, RESERVED, None, None),  # bus expander, clock
+    (0, 0, BUS_DATA, None, None),
+    (1, 0, BUS_CLOCK, None, None),
     (2, 1, LOOP_RELAY, 0, 0),
     (3, 1, LOOP_SENSE, None, None),
     (4, 1, NORMAL_SENSE, None, None),
@@ -54,15 +71,13 @@ TWO_PORTS = (
     (19, 0, PUMP_B, 0, 0),
     (20, 0, LISTEN_LOW, 0, 0),
     (21, 0, RESERVED, None, None),  # test tone
-    (22, 0, RESERVED, None, None),  # unit supply permit
+    (22, 0, PERMIT, 0, 0),
     (26, 0, AUDIO, None, None),
-    (27, 0, RESERVED, None, None),  # converter for voltage and current
-    (28, 0, RESERVED, None, None),  # ringing bus
 )
 
 FOUR_PORTS = (
-    (0, 0, RESERVED, None, None),  # bus expander, data
-    (1, 0, RESERVED, None, None),  # bus expander, clock
+    (0, 0, BUS_DATA, None, None),
+    (1, 0, BUS_CLOCK, None, None),
     (2, 1, LOOP_RELAY, 0, 0),
     (3, 1, LOOP_SENSE, None, None),
     (4, 1, NORMAL_SENSE, None, None),
@@ -94,15 +109,16 @@ FOUR_PORTS = (
     (30, 0, LISTEN_LOW, 0, 0),
     (31, 0, LISTEN_HIGH, 0, 0),
     (32, 0, RESERVED, None, None),  # test tone
-    (33, 0, RESERVED, None, None),  # unit supply permit
+    (33, 0, PERMIT, 0, 0),
     (40, 0, AUDIO, None, None),
-    (41, 0, RESERVED, None, None),  # converter for voltage and current
-    (42, 0, RESERVED, None, None),  # ringing bus
 )
 
 TWO_PORT_PINS = tuple(range(23)) + (26, 27, 28)  # what comes out of the usual small boards
 FOUR_PORT_PINS = tuple(range(48))
 PULSE_PINS_BELOW = 32  # one programmable-I/O block reaches 32 pins
+# The chip's first bus block: every fourth pin can be its data, the one after each its clock (data sheets, from memory).
+BUS_EVERY = 4
+BUS_PLACES = {BUS_DATA: 0, BUS_CLOCK: 1}
 
 
 def faults(rows, ports, pins):
@@ -122,11 +138,13 @@ def faults(rows, ports, pins):
             found.append("pin %d (%s) is no output and cannot start at %s" % (pin, job, start))
         if job == LOOP_RELAY and pin >= PULSE_PINS_BELOW:
             found.append("pin %d cannot dial: pulse generators reach pins below %d" % (pin, PULSE_PINS_BELOW))
+        if job in BUS_PLACES and pin % BUS_EVERY != BUS_PLACES[job]:
+            found.append("pin %d cannot be %s" % (pin, job))
         if job != RESERVED:
             if (port, job) in jobs:
                 found.append("%s of port %d is there twice" % (job, port))
             jobs[(port, job)] = pin
-    wanted = [(0, job) for job in INPUTS + (PUMP_A, PUMP_B, LISTEN_LOW, AUDIO)]
+    wanted = [(0, job) for job in INPUTS + (PUMP_A, PUMP_B, PERMIT, LISTEN_LOW, AUDIO, BUS_DATA, BUS_CLOCK)]
     if ports > 2:
         wanted.append((0, LISTEN_HIGH))
     for port in range(1, ports + 1):

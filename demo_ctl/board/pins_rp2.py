@@ -3,9 +3,11 @@
 It cannot run anywhere else; what needs no chip is in `chip_parts`, `pulse_program` and `pin_table`. Costs, estimated
 from measured ones (a call about 15 us, a pin about 10, `poll(0)` 46, a byte read singly 81, a short write 165):
 
-    read_bytes  46 idle, 2100 for 16 bytes      next_edge   50          pump     60
-    write       250 for an event, 1000 for 256  inputs     120          levels  300 (two ports)
+    read_bytes  46 idle, 2100 for 16 bytes      next_edge   50          pump     60, permit 40
+    write       250 for an event, 1000 for 256  inputs     180          levels  300 (two ports)
     an edge's interrupt 24 (40 at worst)        audio_block 250 with a block, 60 without
+    bus         60 idle, 300 for a channel      inputs with the expander 700, each 40 ms; a bus that hangs 1000 more
+    memory_low  60, each 250 ms 1000: it walks through the memory, which is a part of what a small collection does
 
 Register addresses and transfer request numbers of the two chips: their data sheets, from memory.
 """
@@ -22,14 +24,26 @@ import rp2
 import uctypes
 
 from demo_ctl.board import pin_table as t
-from demo_ctl.board.chip_parts import AudioRing, EdgeQueue, Outbox, Watch
+from demo_ctl.board.chip_parts import (
+    CONVERTER,
+    EXPANDER,
+    AudioRing,
+    Converter,
+    EdgeQueue,
+    Expander,
+    Memory,
+    Outbox,
+    Watch,
+    held_at_boot,
+)
 from demo_ctl.board.main import run
 from demo_ctl.board.pins import TICKS, Pins
 from demo_ctl.board.pulse_program import BREAK_CYCLES, LEAD_US, MAKE_CYCLES, train
 
 MASK = TICKS - 1
 READ_MOST = 16  # a pass: 81 us each
-COLLECT_MS = 250  # garbage is collected this often at most
+BUS_HZ = 400000
+BUS_TIMEOUT_US = 1000  # a transfer takes 120; a bus held by a broken part must not hold the loop
 RING_BYTES = 2048
 RING_SIZE = 11  # 2 ** 11 bytes
 # A loop that stands still for so long is reset, and with it every pin falls to rest: nothing else could open a loop
@@ -68,11 +82,17 @@ class PinsRp2(Pins):
         for port in range(1, ports + 1):
             relay = machine.Pin(t.pin_of(rows, port, t.LOOP_RELAY))
             self._trains[port] = rp2.StateMachine(port - 1, program, freq=1000000, set_base=relay)
+        self.board = int.from_bytes(machine.unique_id(), "big")
         self._pump_a = self._output(rows, t.PUMP_A)
         self._pump_b = self._output(rows, t.PUMP_B)
+        self._permit = self._output(rows, t.PERMIT)
         self._listen_low = self._output(rows, t.LISTEN_LOW)
         self._listen_high = self._output(rows, t.LISTEN_HIGH) if ports > 2 else None
         self._inputs = [self._input(t.pin_of(rows, 0, job)) for job in t.INPUTS]
+        data, clock = machine.Pin(t.pin_of(rows, 0, t.BUS_DATA)), machine.Pin(t.pin_of(rows, 0, t.BUS_CLOCK))
+        i2c = machine.I2C(0, scl=clock, sda=data, freq=BUS_HZ, timeout=BUS_TIMEOUT_US)
+        self._expander = Expander(i2c, EXPANDER, time.ticks_us)
+        self._converter = Converter(i2c, CONVERTER, time.ticks_us)
         self._edges = EdgeQueue()
         self._senses = [self._input(t.pin_of(rows, port, job)) for port in range(1, ports + 1) for job in t.SENSES]
         for bit, pin in enumerate(self._senses):
@@ -85,7 +105,7 @@ class PinsRp2(Pins):
         self._got = bytearray(READ_MOST)
         self._got_view = memoryview(self._got)
         self._outbox = Outbox(self._can_write, sys.stdout.buffer.write)
-        self._collected_ms = time.ticks_ms()
+        self._heap = Memory(time.ticks_us, gc.collect, gc.mem_free)
         self._watchdog = None
         self._start_converter(rows, adc)
 
@@ -150,10 +170,18 @@ class PinsRp2(Pins):
 
     def inputs(self):
         """See Pins."""
-        inputs = 0
+        inputs = self._expander.read() << len(self._inputs)
         for bit, pin in enumerate(self._inputs):
             inputs |= pin.value() << bit
         return inputs
+
+    def bus(self):
+        """See Pins."""
+        return self._converter.step()
+
+    def memory_low(self):
+        """See Pins."""
+        return self._heap.low()
 
     # Outputs.
 
@@ -183,6 +211,10 @@ class PinsRp2(Pins):
         """See Pins."""
         self._pump_a.toggle()
         self._pump_b.toggle()
+
+    def permit(self):
+        """See Pins."""
+        self._permit.toggle()
 
     # Listening: the converter runs by itself at 8 kHz, and a transfer carries its words into a ring.
 
@@ -249,10 +281,7 @@ class PinsRp2(Pins):
 
     def collect(self):
         """See Pins."""
-        now_ms = time.ticks_ms()
-        if time.ticks_diff(now_ms, self._collected_ms) >= COLLECT_MS:
-            self._collected_ms = now_ms
-            gc.collect()
+        self._heap.collect()
 
     def alive(self):
         """See Pins. The first pass starts the watchdog; nothing stops it then, and boot is safe."""
@@ -267,24 +296,31 @@ class PinsRp2(Pins):
 
 
 def board():
-    """Return the pins of the board that this chip is on."""
+    """Return what differs from board to board, for PinsRp2, of the one that this chip is on."""
     name = os.uname().machine
     if "RP2350" not in name:
-        return PinsRp2(t.TWO_PORTS, 2, t.TWO_PORT_PINS, ADC_RP2040)
+        return t.TWO_PORTS, 2, t.TWO_PORT_PINS, ADC_RP2040
     try:
         machine.Pin(47)  # only the chip with 48 pins has it
     except ValueError:
-        return PinsRp2(t.TWO_PORTS, 2, t.TWO_PORT_PINS, ADC_RP2350A)
-    return PinsRp2(t.FOUR_PORTS, 4, t.FOUR_PORT_PINS, ADC_RP2350B)
+        return t.TWO_PORTS, 2, t.TWO_PORT_PINS, ADC_RP2350A
+    return t.FOUR_PORTS, 4, t.FOUR_PORT_PINS, ADC_RP2350B
 
 
 def main():
     """Run the firmware for ever; the board's main.py calls this.
 
-    A fault of the firmware leaves the outputs off (see run); the watchdog then boots the board anew.
+    A fault of the firmware leaves the outputs off (see run); the watchdog then boots the board anew. Nothing interrupts
+    the firmware from outside; the way in for a new one is the button: held for three seconds at boot, no output is
+    touched, no watchdog starts, and the board answers as any with MicroPython does.
     """
+    rows, ports, usable, adc = board()
+    button = machine.Pin(t.pin_of(rows, 0, t.BUTTON), machine.Pin.IN, machine.Pin.PULL_DOWN)
+    if held_at_boot(button.value, time.sleep_ms):
+        print("The button was held: the firmware is not started, and every output is off.")
+        return
     micropython.kbd_intr(-1)  # byte 3 of a frame must not interrupt
     try:
-        run(board())
+        run(PinsRp2(rows, ports, usable, adc))
     finally:
         micropython.kbd_intr(3)
