@@ -45,7 +45,7 @@ def minute(board: str, plan: list[m.Instruction]) -> tuple[float, int]:
     data = b"".join(struct.pack(m.INSTRUCTION, *each) for each in plan)
     commands: list[Any] = [
         m.Hello(m.PROTOCOL, m.TABLE_HASH, 4711),
-        m.Begin(1, len(plan), m.CALLING, m.CALLED, 0, 0),
+        m.Begin(1, len(plan), m.CALLING, m.CALLED, 0, 0, m.PLAN_CALL),
         m.Load(0, len(plan), data),
         m.Commit(1, crc32(data)),
         m.Start(1),
