@@ -356,17 +356,20 @@ class Guard:
 
     def _set_next(self, now_us, ringing):
         wait_us = self.interlock.wait_us
-        if self.interlock.state == m.G_LIVE:
+        state = self.interlock.state
+        if state == m.G_LIVE:
             budget = self.budget
             burst_us, _pause_us, call_us, hour_us = self._budget_limits
-            wait_us = min(wait_us, call_us - budget.call_us, hour_us // 2 - budget.spent_us, self.bus.left_us())
+            wait_us = min(wait_us, call_us - budget.call_us, hour_us // 2 - budget.spent_us)
             if self._was_ringing:
                 wait_us = min(wait_us, burst_us - budget.burst_us - budget.still_us)
             wait_us = min(wait_us, self._ends_us - now_us)
+        if state != m.G_LOCKED and state != m.G_KEY_OFF and state != m.G_TRIPPED:
+            wait_us = min(wait_us, self.bus.left_us())
         next_us = now_us + (wait_us if wait_us > 0 else 0) if wait_us < FAR_US else FAR_AWAY_US
-        if self.port and self.interlock.state != m.G_LIVE:
+        if self.port and state != m.G_LIVE:
             next_us = min(next_us, self._opened_us + ARM_US)
-        if ringing and now_us < self._quiet_from_us and self.interlock.state != m.G_LIVE:
+        if ringing and now_us < self._quiet_from_us and state != m.G_LIVE:
             next_us = min(next_us, self._quiet_from_us)
         left_us = self.permit.left_us()
         if left_us >= 0:
