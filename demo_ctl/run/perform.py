@@ -199,6 +199,8 @@ class _Performance:
             except KeyboardInterrupt:
                 status, reason = Status.INTERRUPTED, "stopped by Ctrl-C"
                 error = self._give_up(interrupts)
+                if self.tripped and self.over is not None:
+                    status, reason, error = self._ending()
             except DemoError as trouble:
                 if not self.started:
                     self._close_record(Status.ERROR, trouble.what, int(trouble.exit_code))

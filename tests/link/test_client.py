@@ -146,8 +146,8 @@ def test_a_refusal_says_what_was_refused_and_breaks_nothing(bench: Port) -> None
     with pytest.raises(LinkError, match="refuses the start: not possible in this state"):
         client.start(99)
     with pytest.raises(LinkError, match="never loosened"):
-        client.limits(heartbeat_ms=5000)
-    client.limits(heartbeat_ms=500)
+        client.tighten(m.L_HEARTBEAT_MS, 5000)
+    client.tighten(m.L_HEARTBEAT_MS, 500)
     with pytest.raises(LinkError, match="refuses the upload") as caught:
         client.upload(1, [step(m.OP_WAIT, 0, 0, 1, 0)] * 1000, ROLES)
     assert "shorter" in caught.value.next_step
@@ -328,3 +328,101 @@ def test_over_a_pseudo_terminal(bench: Port) -> None:
         thread.join()
         os.close(master)
         os.close(slave)
+
+
+# -- the guard ----------------------------------------------------------------------------------------------
+
+
+def test_the_guard_tells_how_it_stands(bench: Port) -> None:
+    client = Client(bench)
+    client.hello()
+    safety = client.safety()
+    assert (safety.state, safety.obstacle, safety.trips) == (m.G_SAFE, m.R_NONE, 0)
+    assert safety.board == bench._line.world.hardware.board
+    assert client.welcome is not None
+    assert safety.now_us >= client.welcome.now_us
+    assert client.trips() == []
+
+
+def test_limits_in_force_come_with_the_digest_that_is_theirs_and_tighten_only(bench: Port) -> None:
+    client = Client(bench)
+    client.hello()
+    before = client.limits_in_force()
+    assert list(before.values) == list(m.LIMIT_NAMES)
+    assert before.value(m.L_HEARTBEAT_MS) == 600
+    client.tighten(m.L_WINDOW_MS, 30_000)
+    after = client.limits_in_force()
+    assert after.value(m.L_WINDOW_MS) == 30_000
+    assert {name for name in m.LIMIT_NAMES if before.values[name] != after.values[name]} == {"window ms"}
+    assert before.digest != after.digest
+    with pytest.raises(LinkError, match=r"refuses 30001 as its limit of window ms.*never loosened"):
+        client.tighten(m.L_WINDOW_MS, 30_001)
+    with pytest.raises(LinkError, match="limit of pump us"):
+        client.tighten(m.L_PUMP_US, 1)
+    assert client.limits_in_force() == after
+
+
+def test_limits_that_do_not_fit_their_digest_are_not_believed(bench: Port) -> None:
+    client = Client(bench)
+    welcome = client.hello()
+    client.limits_in_force()
+    client.welcome = welcome._replace(firmware=welcome.firmware + 1)  # the digest is of the firmware, too
+    with pytest.raises(LinkError, match="do not belong to the digest"):
+        client.limits_in_force()
+
+
+def test_trips_come_newest_first(bench: Port) -> None:
+    hardware = bench._line.world.hardware
+    ring = [
+        step(m.OP_WAIT, 0, 0, 300_000, 0),
+        step(m.OP_RINGING, 2, 1, 5_000_000, 0),
+        step(m.OP_WAIT, 0, 0, 4_000_000, 0),
+    ]
+    client = started(bench, ring)
+    live = m.G_LIVE
+    follow(client, lambda item: isinstance(item, m.Event) and (item.kind, item.value & 0xFF) == (m.EV_GUARD, live))
+    hardware.open_cover()
+    follow(client, over)
+    assert [trip.reason for trip in client.trips()] == [m.R_CHAIN]
+    hardware.close_cover()
+    for position in ("off", "day"):
+        hardware.turn_key(position)
+        until_us = client.now_us() + 300_000
+        while client.now_us() < until_us:
+            client.poll(100_000)
+    client.upload(8, ring, ROLES)
+    client.start(8)
+    follow(client, lambda item: isinstance(item, m.Event) and (item.kind, item.value & 0xFF) == (m.EV_GUARD, live))
+    hardware.break_part("relay-a-dead")
+    hardware.break_part("bus-sense-dead")
+    follow(client, over)
+    trips = client.trips()
+    assert [trip.reason for trip in trips][1:] == [m.R_CHAIN]
+    assert trips[0].at_us > trips[1].at_us
+    assert [trip.back for trip in trips] == [0, 1]
+
+
+def test_a_silence_on_purpose_is_silence_and_the_board_lets_go(bench: Port) -> None:
+    client = started(bench)
+    follow(client, running)
+    written: list[bytes] = []
+    bench.write = written.append  # type: ignore[method-assign, assignment]
+    client.say_nothing(1_500_000)
+    assert written == []
+    del bench.write
+    assert client.hello().boot
+    assert client.status().reason == m.R_SILENCE
+
+
+def test_no_supply_permit_by_day_and_the_board_says_why(bench: Port) -> None:
+    client = Client(bench)
+    client.hello()
+    with pytest.raises(LinkError, match=r"no supply permit: the key is off, or not at the position"):
+        client.permit(5_000)
+    bench._line.world.hardware.turn_key("night")
+    follow(client, lambda item: isinstance(item, m.Event) and item.kind == m.EV_INPUTS)
+    client.permit(5_000)
+    assert client.safety().permit == 1
+    client.permit(0)
+    safety = client.safety()
+    assert (safety.permit, safety.permit_reason) == (0, m.R_LEASE)
