@@ -14,9 +14,11 @@ EDGES = 256  # a power of two
 SAMPLE_US = 1000000 // AUDIO_HZ
 BLOCK_BYTES = 2 * AUDIO_BLOCK
 MASK = TICKS - 1
-# The bus is asked this often: with four channels, one a pass, and passes of 10 ms at most, a reading is complete each
-# 50 ms at the latest, which is what Pins.bus promises.
-ASK_US = 40000
+ASK_US = 40000  # the expander is asked this often: with passes of 10 ms, each 50 ms at the latest
+# So long after a reading the next is begun, one channel a pass; and after so long what remains of it is read at once: a
+# reading each 50 ms at the latest, which Pins.bus promises, and no two that overlap much (true rms of 50 ms each).
+BEGIN_US = 30000
+HURRY_US = 40000
 
 # The converter that measures the ringing bus, as data. Any isolated one will do that scans four channels by itself and
 # keeps each newest result, 12 bits at the left of two bytes, in a register of its own; choose one and write its figures
@@ -195,7 +197,7 @@ class AudioRing:
 
 
 class Converter:
-    """The ringing bus, measured. One channel is read in a pass, so that no pass is long.
+    """The ringing bus, measured. One channel is read in a pass, so that no pass is long, unless passes are few.
 
     i2c: writeto_mem and readfrom_mem_into as MicroPython has them; described: like CONVERTER. An error of the bus never
     leaves here: the reading in hand is dropped, and its number stands still, which the firmware takes for a fault.
@@ -210,43 +212,51 @@ class Converter:
                 raise ValueError("full scale %d is too large a number" % full)
         self._two = bytearray(2)
         self._values = [0] * len(self._channels)
-        self._nth = -1  # channel that is next; -1: none is due
-        self._asked = (ticks_us() - ASK_US) & MASK
+        self._nth = 0  # channel that is next
+        self._ended = (ticks_us() - HURRY_US) & MASK  # the last reading
         self._ready = False
         self.reading = (0,) * (1 + len(self._channels))  # number modulo 256, values
         self.errors = 0
 
     def step(self):
         """Read a channel if one is due. Return the newest complete reading."""
-        if self._nth < 0:
-            now = self._ticks_us()
-            if (now - self._asked) & MASK < ASK_US:
-                return self.reading
-            self._asked = now
-            self._nth = 0
+        now = self._ticks_us()
+        since_us = (now - self._ended) & MASK
+        if since_us < BEGIN_US:
+            return self.reading
         try:
             if not self._ready:
                 for register, data in self._set_up:
                     self._i2c.writeto_mem(self._address, register, data)
                 self._ready = True
-                return self.reading  # so much for this pass
-            register, full = self._channels[self._nth]
-            self._i2c.readfrom_mem_into(self._address, register, self._two)
+            going = True
+            while going:
+                going = self._read_next(now) and since_us >= HURRY_US
         except OSError:
             self.errors += 1
             self._ready = False
-            self._nth = -1
-            return self.reading
+            self._end(now)
+        return self.reading
+
+    def _end(self, now):
+        self._nth = 0
+        self._ended = now
+
+    def _read_next(self, now):
+        """Read one channel. Return whether the reading lacks another."""
+        register, full = self._channels[self._nth]
+        self._i2c.readfrom_mem_into(self._address, register, self._two)
         steps = (self._two[0] << 8 | self._two[1]) >> 4
         if steps < DEAD_STEPS:
-            self._nth = -1
-            return self.reading
+            self._end(now)
+            return False
         self._values[self._nth] = (steps - ZERO_STEPS) * full // (STEPS - ZERO_STEPS) if steps > ZERO_STEPS else 0
         self._nth += 1
-        if self._nth == len(self._channels):
-            self._nth = -1
-            self.reading = (self.reading[0] + 1 & 255,) + tuple(self._values)
-        return self.reading
+        if self._nth < len(self._channels):
+            return True
+        self.reading = (self.reading[0] + 1 & 255,) + tuple(self._values)
+        self._end(now)
+        return False
 
 
 class Expander:

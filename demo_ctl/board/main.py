@@ -12,11 +12,12 @@ longer than the guard lets two passes be apart (interlock.Times.loop_us, 20 ms),
 into MicroPython, their code stays in the chip's flash, and some 25 to 30 KB of names and classes are left (estimated,
 not measured): 50 KB, 9.5 ms. The loop measures its own.
 
-*Where one fits.* The pumps move each 10 ms, the pass that moves them takes 2 to 3 ms; so a collection of up to 7 ms or
-so is made in every such idle slot, as soon as the slot is longer than the last collection was. One that is longer, or a
-loop that has no idle slot, makes one every PASSES_MOST passes, between two of them. It takes COLLECT_MOST_US at most,
-and a pass 10 ms at most: the passes stay 20 ms apart, and pump moves 30 ms. (The stage wants one each 40 ms.) A longer
-one than that is never made while ringing is live, and Pins.memory_low says so before ringing begins.
+*Where one fits.* The pumps move each 10 ms, a quiet pass takes 2 to 3 ms; so a collection of up to 7 ms or so is made
+once in every such idle slot, as soon as the slot is longer than the last collection was. One that is longer, or a loop
+that has no idle slot, makes one between two passes when PASSES_SOON have gone by and nothing is left over, or when
+PASSES_MOST have. It takes COLLECT_MOST_US at most, and a pass some 10 ms: passes stay about 20 ms apart, and pump moves
+about 30. (The stage wants one each 40 ms; the guard trips at 20 between passes.) A longer one than that is never made
+while ringing is live, and Pins.memory_low says so before ringing begins.
 
 *What must be free.* A quiet pass leaves 0.6 KB behind, the busiest 4 KB, PASSES_MOST of them in a row some 20 KB. Twice
 as much is asked for (chip_parts.FREE_LEAST); with less the guard trips. All of it is checked by a test.
@@ -31,7 +32,8 @@ IDLE_US = 20000  # a pass that finds nothing due for this long may collect garba
 REST_US = 500  # between passes with nothing due: edges are stamped by interrupts, so they can wait this long
 COLLECT_US = 250000  # while no ringing is live, garbage is collected this often at most
 SLOT_US = 8000  # while it is, once in each interval between two pump moves
-PASSES_MOST = 16  # and this many passes at most go by without one
+PASSES_SOON = 8  # after so many passes without one it does not wait for a slot that is long enough
+PASSES_MOST = 16  # and after so many not even for a pass with nothing left over
 
 
 class Loop:
@@ -73,8 +75,13 @@ class Collector:
         """
         if live:
             self._passes += 1
-            fits = left_us > self.cost_us and now_us - self._at_us >= SLOT_US
-            if not fits and (self._passes < PASSES_MOST or self.cost_us > COLLECT_MOST_US):
+            if left_us > self.cost_us:
+                due = now_us - self._at_us >= SLOT_US
+            elif self.cost_us > COLLECT_MOST_US:
+                due = False
+            else:
+                due = self._passes >= (PASSES_SOON if left_us > REST_US else PASSES_MOST)
+            if not due:
                 return False
         elif left_us <= IDLE_US or now_us - self._at_us < COLLECT_US:
             self._passes = 0
