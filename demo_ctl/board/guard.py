@@ -19,7 +19,7 @@ from struct import pack
 
 from demo_ctl.board import limits
 from demo_ctl.board.budget import Budget
-from demo_ctl.board.bus import Bus
+from demo_ctl.board.bus import STALE_US, Bus
 from demo_ctl.board.interlock import BEAT, CHAIN, FAR_US, FIT, INPUTS, KEY, MIRRORS, QUIET, RUN, WINDOW, Interlock
 from demo_ctl.board.limits import ARM_US, FLOWS_uA, UNEXPECTED_GRACE_US
 from demo_ctl.board.permit import Permit
@@ -30,6 +30,7 @@ CLOCK_US = 1000000  # no pass takes so long and lives: the watchdog, or the cloc
 ELAPSED_MOST_US = 1 << 28  # small integers only; far longer than anything counted here
 GRID_US = 10000  # the permit's pump
 TRIPS_KEPT = 8
+RINGING_BITS = 0x8888  # RINGING of each port in the senses' levels
 
 # Watches that must have looked in the pass in which the pump moves.
 T_BEAT, T_LINES, T_INPUTS, T_BUS, T_BUDGET, T_WINDOW, T_MODE = 1, 2, 4, 8, 16, 32, 64
@@ -280,7 +281,7 @@ class Guard:
         self.tokens |= T_BUS
 
         found = self.budget.step(elapsed_us, self._was_live, self._was_ringing, self._budget_limits)
-        ringing = sense.ringing()
+        ringing = sense.ringing() if sense.levels & RINGING_BITS else 0
         self._was_ringing = ringing != 0 or bus.flows
         if found and not fault and live:
             fault = found
@@ -324,7 +325,8 @@ class Guard:
         elif self.port and not ends and now_us - self._opened_us >= ARM_US and interlock.state != m.G_LIVE:
             ends = self.obstacle() or m.R_NOT_ARMED
         self._was_live = interlock.state == m.G_LIVE
-        if interlock.state != self._told_state or interlock.reason != self._told_reason:
+        changed = interlock.state != self._told_state or interlock.reason != self._told_reason
+        if changed:
             self._tell(now_us, port, ends)
         if self.permit.step(elapsed_us, inputs) and now_us - self._permitted_us >= GRID_US:
             self._permitted_us = now_us
@@ -332,7 +334,10 @@ class Guard:
         if self.permit.held != self._told_permit:
             self._told_permit = self.permit.held
             self._post(now_us, m.EV_PERMIT, 0, self.permit.held | self.permit.reason << 8)
-        self._set_next(now_us, ringing)
+        if changed:
+            self.next_us = now_us  # what was at fault before may be at fault in the new state, too
+        else:
+            self._set_next(now_us, ringing)
         return ends
 
     def _lines(self, now_us, live, ringing, sense):
@@ -365,7 +370,9 @@ class Guard:
                 wait_us = min(wait_us, burst_us - budget.burst_us - budget.still_us)
             wait_us = min(wait_us, self._ends_us - now_us)
         if state != m.G_LOCKED and state != m.G_KEY_OFF and state != m.G_TRIPPED:
-            wait_us = min(wait_us, self.bus.left_us())
+            left_us = STALE_US - self.bus.stale_us
+            if left_us < wait_us:
+                wait_us = left_us
         next_us = now_us + (wait_us if wait_us > 0 else 0) if wait_us < FAR_US else FAR_AWAY_US
         if self.port and state != m.G_LIVE:
             next_us = min(next_us, self._opened_us + ARM_US)
