@@ -21,7 +21,7 @@ from demo_ctl.board import limits
 from demo_ctl.board.budget import Budget
 from demo_ctl.board.bus import STALE_US, Bus
 from demo_ctl.board.interlock import BEAT, CHAIN, FAR_US, FIT, INPUTS, KEY, MIRRORS, QUIET, RUN, WINDOW, Interlock
-from demo_ctl.board.limits import ARM_US, FLOWS_uA, UNEXPECTED_GRACE_US
+from demo_ctl.board.limits import ARM_US, UNEXPECTED_GRACE_US, FLOWS_uA
 from demo_ctl.board.permit import Permit
 from demo_ctl.wire import messages as m
 
