@@ -78,6 +78,8 @@ def perform(
     go_on: Callable[[Gate], bool] | None = None,
     trunks_busied: Callable[[tuple[BusyTrunks, ...]], bool] | None = None,
     ready: Callable[[Client, Plan], None] | None = None,
+    on_event: Callable[[m.Event], None] | None = None,
+    asked_to_stop: Callable[[], bool] | None = None,
 ) -> CallResult:
     """Perform `plan` with the board that `client` reaches; return what came of it. The caller closes the client.
 
@@ -86,12 +88,15 @@ def perform(
     person has said go on (none: such gates wait until their limit). trunks_busied: asked once, before anything else,
     when a person must make trunks busy; True when it is done (the plan's gate for it then opens by itself). ready:
     called right after hello; raises a DemoError when the plan may not be performed with this board as it stands.
+    on_event: gets each event as it is; what it raises counts as the display's.
+    asked_to_stop: asked about ten times a second; must return at once, True when the call shall end (as Ctrl-C).
 
     Raises InputError (trunks not busied), PlanError (does not fit the board), what `ready` raises, LinkError (no board,
     or it refuses) before the start. Afterwards link trouble and trips are in the result; only this program's own faults
     are raised.
     """
     performance = _Performance(plan, client, recorder, on_progress, go_on)
+    performance.on_event, performance.asked_to_stop = on_event, asked_to_stop
     try:
         performance.prepare(trunks_busied, ready)
         return performance.run()
@@ -114,6 +119,8 @@ class _Performance:
         self.recorder = recorder
         self.on_progress = on_progress
         self.go_on = go_on
+        self.on_event: Callable[[m.Event], None] | None = None
+        self.asked_to_stop: Callable[[], bool] | None = None
         self.welcome: m.Welcome | None = None
         self.notes: list[str] = []
         self.waiting: deque[m.Event | m.Audio | m.Beat] = deque()
@@ -184,6 +191,7 @@ class _Performance:
         with Interrupts() as interrupts:
             try:
                 self._open_record(interrupts)
+                self._presenter(interrupts)
                 if interrupts.asked is None:
                     self.started = True
                     self.client.start(self.number)
@@ -217,7 +225,7 @@ class _Performance:
                     error = self._release()
             except BaseException as trouble:
                 reason, fault = f"{type(trouble).__name__}: {trouble}", trouble
-                self.on_progress = None  # it may be what failed, and must not get in the way now
+                self.on_progress = self.on_event = None  # one may be what failed, and must not get in the way now
                 self._release()
             return self._conclude(interrupts, status, reason, error, fault)
 
@@ -238,6 +246,7 @@ class _Performance:
         while self.over is None and interrupts.asked is None:
             self._take(self.client.poll(POLL_US))
             self._person()
+            self._presenter(interrupts)
             now_us = self.client.now_us()
             if self.disagree_us is not None and now_us - self.disagree_us > _DISAGREE_US and self.over is None:
                 ended = self.client.status()
@@ -274,6 +283,7 @@ class _Performance:
                 if self.recorder is not None:
                     self.recorder.event(item)
                 self._event(item)
+                self._observed(item)
             elif isinstance(item, m.Audio):
                 self.audio.append(item)
                 if self.recorder is not None:
@@ -316,6 +326,15 @@ class _Performance:
         elif kind in (m.EV_EDGES_LOST, m.EV_AUDIO_LOST, m.EV_OVERFLOW):
             self._tell("lost", event.at_us, _word(m.EVENTS, kind), str(value), port=event.port)
 
+    def _observed(self, event: m.Event) -> None:
+        if self.on_event is not None:
+            try:
+                self.on_event(event)
+            except Exception:
+                self.on_event = None  # as in _tell
+                if not self.releasing:
+                    raise
+
     def _plan_state(self, event: m.Event, state: int, reason: int) -> None:
         if state == m.RUNNING:
             self.began_us = event.at_us
@@ -341,6 +360,10 @@ class _Performance:
             self.watch = None
             self._tell("tone", block.at_us, gate.tell, "heard", gate.index, gate.port)
             self.client.go(gate.number)
+
+    def _presenter(self, interrupts: Interrupts) -> None:
+        if interrupts.asked is None and self.asked_to_stop is not None and self.asked_to_stop():
+            interrupts.asked = "the presenter"
 
     def _person(self) -> None:
         gate = self.gate
