@@ -637,7 +637,7 @@ def test_what_is_allocated_while_ringing_is_live_is_bounded() -> None:
     if not micropython.exists():
         pytest.fail("MicroPython is not in this environment: pip install 'demo_ctl[micropython]'")
     paths = {"MICROPYPATH": f"{ROOT}:{Path(__file__).parent}:.frozen"}
-    command = [str(micropython), "-X", "heapsize=64M", "-c", ALLOCATION.replace("PASSES", str(PASSES_MOST))]
+    command = [str(micropython), "-X", "heapsize=12M", "-c", ALLOCATION.replace("PASSES", str(PASSES_MOST))]
     run = subprocess.run(command, env=os.environ | paths, capture_output=True, text=True)
     assert run.returncode == 0, run.stdout + run.stderr
     modules, *lines = run.stdout.splitlines()
