@@ -67,7 +67,7 @@ def run(args: argparse.Namespace) -> int:
     covers = _covers(args, unit, terminal)
     who = args.who if args.who is not None else terminal.question("Who proves it? (Enter: nobody is named)")
     port = min((line.port for line in unit.lines if line.port), default=1)
-    with board(args.port, args.unit) as client, _ended_like_ctrl_c():
+    with board(args.port, args.unit) as client, terminal.asked_to_stop():
         proving, broken = prove(
             client,
             terminal,
@@ -77,27 +77,11 @@ def run(args: argparse.Namespace) -> int:
             port=port,
             now=lambda: datetime.now().astimezone(),
         )
-    path = keep(proving, folder)
+        path = keep(proving, folder)
     _show(args, proving, path)
     if broken is not None:
         raise broken
     return int({PASSED: Exit.OK, FAILED: Exit.CHECK_FAILED}.get(proving.verdict, Exit.INTERRUPTED))
-
-
-@contextmanager
-def _ended_like_ctrl_c() -> Iterator[None]:
-    """Let SIGTERM and a closed terminal end the proving as Ctrl-C does: ringing off first, then the record."""
-
-    def end(_number: int, _frame: FrameType | None) -> None:
-        raise KeyboardInterrupt
-
-    numbers = [getattr(signal, name) for name in ("SIGTERM", "SIGHUP") if hasattr(signal, name)]
-    before = {number: signal.signal(number, end) for number in numbers}
-    try:
-        yield
-    finally:
-        for number, handler in before.items():
-            signal.signal(number, handler)
 
 
 def _covers(args: argparse.Namespace, unit: Unit, terminal: Terminal) -> tuple[str, ...]:
@@ -124,6 +108,27 @@ class Terminal:
     def __init__(self, json: bool) -> None:
         self._json = json
         self._typed = b""
+        self._stopped = False
+
+    @contextmanager
+    def asked_to_stop(self) -> Iterator[None]:
+        """Let Ctrl-C, SIGTERM and a closed terminal only ask: `heed` tells, and nothing is torn, the record least."""
+
+        def ask(_number: int, _frame: FrameType | None) -> None:
+            self._stopped = True
+
+        numbers = [getattr(signal, name) for name in ("SIGINT", "SIGTERM", "SIGHUP") if hasattr(signal, name)]
+        before = {number: signal.signal(number, ask) for number in numbers}
+        try:
+            yield
+        finally:
+            for number, handler in before.items():
+                signal.signal(number, handler)
+
+    def heed(self) -> None:
+        """Raise KeyboardInterrupt when somebody has asked to stop."""
+        if self._stopped:
+            raise KeyboardInterrupt
 
     @property
     def _screen(self) -> Console:

@@ -60,6 +60,10 @@ class Person(Protocol):
         """Return the next line the person has typed, without waiting; None: nothing. EOFError: nobody is there."""
         ...
 
+    def heed(self) -> None:
+        """Raise KeyboardInterrupt when the person wants to stop. Asked some twenty times a second."""
+        ...
+
     def result(self, result: StepResult) -> None:
         """Show how a step ended."""
         ...
@@ -291,6 +295,7 @@ class _Walk:
             line = self.person.line()
             if line is not None:
                 return line.strip().lower()
+            self.person.heed()
             self._hear(self.client.poll(rules.LOOK_US))
 
     def _skipped(self) -> bool:
@@ -306,6 +311,7 @@ class _Walk:
 
     def _poll(self, *, measure: bool) -> None:
         """Hear what comes; ask for what is measured often if that is waited for, else now and then."""
+        self.person.heed()
         self._hear(self.client.poll(rules.LOOK_US))
         if self.client.now_us() - self.asked_us >= (rules.LOOK_US if measure else rules.LATE_US):
             self._account()

@@ -101,3 +101,32 @@ def test_the_sound_record_is_read(changed: Callable[..., Path]) -> None:
     record = read_record(changed("bench://", "port"))
     assert record.plan == PLAN
     assert judge(record.plan, measure(record.plan, record.observation)).verdicts == ()
+
+
+TRIP = m.Trip(9, 0, 5_000_000, m.R_CHAIN, m.R_NONE, m.G_LIVE, 2, 60, 0, 78_000, 0, 78_000, 48_000, 1, 2)
+
+
+def test_a_trip_comes_back_as_it_went_in(tmp_path: Path) -> None:
+    path = tmp_path / "call.jsonl"
+    writer = RecordWriter(path)
+    writer.start(PLAN, WELCOME, "bench://")
+    writer.trip(TRIP)
+    writer.trip(TRIP._replace(back=1, reason=m.R_MIRROR))
+    writer.end("tripped", "", 4)
+    writer.close()
+    assert read_record(path).trips == (TRIP, TRIP._replace(back=1, reason=m.R_MIRROR))
+
+
+@pytest.mark.parametrize(
+    ("field", "value"), [("reason", 256), ("reason", -1), ("inputs", 1 << 16), ("at_us", "now"), ("step", None)]
+)
+def test_a_trip_that_no_board_can_have_sent_has_its_line(field: str, value: Any, tmp_path: Path) -> None:
+    path = tmp_path / "call.jsonl"
+    writer = RecordWriter(path)
+    writer.start(PLAN, WELCOME, "bench://")
+    writer.close()
+    row = {"row": "trip", "trip": {**TRIP._asdict(), field: value}}
+    path.write_text(path.read_text() + json.dumps(row) + "\n")
+    with pytest.raises(InputError) as caught:
+        read_record(path)
+    assert caught.value.where == Place(str(path), 2)

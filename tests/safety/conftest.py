@@ -59,6 +59,9 @@ class Hands:
     def line(self) -> str | None:
         return self.typed.pop(0) if self.typed else None
 
+    def heed(self) -> None:
+        pass
+
     def result(self, result: StepResult) -> None:
         self.results.append(result)
 

@@ -1,0 +1,313 @@
+"""`demo_ctl safety` and calls that ring, as a person uses them: real processes, exit codes, what is said."""
+
+from __future__ import annotations
+
+import json
+import os
+import re
+import signal
+import subprocess
+import sys
+import threading
+from collections.abc import Callable, Iterator
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+ROOT = Path(__file__).resolve().parents[2]
+ANSWERED = "configs/calls/answered.yaml"
+TRAVELLING = "configs/units/travelling.yaml"
+LOCKED = "bench://?guard=locked"
+GIVE_UP_S = 90  # nothing is asserted about it: a hung test should end
+
+
+def _environment() -> dict[str, str]:
+    return {**os.environ, "PYTHONPATH": str(ROOT), "PYTHONUNBUFFERED": "1"}
+
+
+def _run(*words: str, typed: str | None = None) -> subprocess.CompletedProcess[str]:
+    run = subprocess.run(
+        [sys.executable, "-m", "demo_ctl", *words],
+        capture_output=True,
+        text=True,
+        cwd=ROOT,
+        env=_environment(),
+        **({"stdin": subprocess.DEVNULL} if typed is None else {"input": typed}),
+    )
+    assert "Traceback" not in run.stderr + run.stdout, run.stderr
+    return run
+
+
+def test_how_the_guard_stands_in_words_and_for_programs() -> None:
+    run = _run("safety", "--port", "bench://")
+    assert run.returncode == 0, run.stderr
+    for words in ("Nothing is in the way", "ringing generator", "safety chain, channel A  closed", "none since"):
+        assert words in run.stdout
+    run = _run("safety", "--port", LOCKED, "--json")
+    assert run.returncode == 0
+    found = json.loads(run.stdout)
+    assert (found["state"], found["obstacle"]) == ("locked", "locked since the board started")
+    assert "turn the key off and on" in found["what_to_do"]
+    assert found["inputs"]["key"] is True
+    assert found["simulated"] is True
+    assert found["trips"] == []
+
+
+@pytest.mark.parametrize("words", [("show", "--port", "bench://"), ("--port", "bench://", "show")])
+def test_options_stand_before_the_action_or_after_it(words: tuple[str, ...]) -> None:
+    run = _run("safety", *words, "--json")
+    assert run.returncode == 0, run.stderr
+    assert "No board is plugged in" not in run.stderr
+    assert json.loads(run.stdout)["state"] == "safe"
+
+
+def test_limits_are_shown_with_their_digest_and_tightened_only() -> None:
+    before = json.loads(_run("safety", "limits", "--port", "bench://", "--json").stdout)
+    run = _run("safety", "limits", "--port", "bench://", "--tighten", "window_ms=30000", "--json")
+    after = json.loads(run.stdout)
+    assert after["values"] == {**before["values"], "window ms": 30000}
+    assert after["digest"] != before["digest"]
+    assert "may be tightened" in _run("safety", "limits", "--port", "bench://").stdout
+
+
+@pytest.mark.parametrize(
+    ("tighten", "said"),
+    [
+        ("window ms=90001", "looser"),
+        ("pump us=1", "is a constant of the board"),
+        ("windwo ms=1", "is no limit of the board"),
+        ("window ms", "expected a whole number"),
+        ("window ms=-5", "expected a whole number"),
+        ("window ms=99999999999", "expected a whole number"),
+    ],
+)
+def test_a_limit_that_cannot_be_had_is_bad_input(tighten: str, said: str) -> None:
+    run = _run("safety", "limits", "--port", "bench://", "--tighten", tighten)
+    assert run.returncode == 2
+    assert said in run.stderr
+    assert run.stdout == ""
+
+
+def test_no_board_there_is_link_trouble() -> None:
+    for action in ("show", "limits", "trips"):
+        assert _run("safety", action, "--port", "/dev/not-there").returncode == 3
+
+
+def test_a_call_that_rings_is_refused_while_nobody_has_turned_the_key(tmp_path: Path) -> None:
+    record = tmp_path / "call.jsonl"
+    run = _run("call", ANSWERED, "--port", LOCKED, "--record", str(record))
+    assert run.returncode == 2
+    assert "this call rings, and ringing is not allowed now" in run.stderr
+    assert "turn the key off and on" in run.stderr
+    again = _run("record", str(record))
+    assert again.returncode == 2
+    assert "The call was not begun" in again.stdout
+    assert "NOT BEGUN" in again.stdout
+
+
+def test_a_call_that_does_not_ring_needs_no_guard() -> None:
+    run = _run("call", "configs/calls/permanent-off-hook.yaml", "--port", LOCKED, "--json")
+    assert run.returncode == 0, run.stderr
+
+
+@pytest.mark.parametrize("age", ["24", "soon", "-1 h", "0 s"])
+def test_a_proving_age_that_is_none_is_bad_input(age: str) -> None:
+    run = _run("call", ANSWERED, f"--proving-age={age}")
+    assert run.returncode == 2
+    assert "--proving-age" in run.stderr
+
+
+def test_a_proving_wants_a_person_and_equipment_with_hands(tmp_path: Path) -> None:
+    run = _run("safety", "prove", "--port", "bench://", "--record-dir", str(tmp_path))
+    assert run.returncode == 2
+    assert "demo_ctl bench --pty --guard locked" in run.stderr
+    run = _run("safety", "prove", "--port", "/dev/not-there", "--record-dir", str(tmp_path))
+    assert run.returncode == 2
+    assert "needs a person" in run.stderr
+    assert list(tmp_path.iterdir()) == []
+
+
+# -- at a bench that is served ------------------------------------------------------------------------------
+
+
+class Served:
+    """`demo_ctl bench --pty`, and hands at it."""
+
+    def __init__(self) -> None:
+        self.process = subprocess.Popen(
+            [sys.executable, "-m", "demo_ctl", "bench", "--pty", "--unit", TRAVELLING, "--guard", "locked"],
+            stdin=subprocess.PIPE,
+            stdout=subprocess.PIPE,
+            text=True,
+            cwd=ROOT,
+            env=_environment(),
+        )
+        assert self.process.stdout is not None
+        found = re.search(r"at (\S+)\. ", self.process.stdout.readline())
+        assert found is not None
+        self.path = found[1]
+        self._reader = threading.Thread(target=self.process.stdout.read, daemon=True)
+        self._reader.start()
+
+    def do(self, line: str) -> None:
+        assert self.process.stdin is not None
+        self.process.stdin.write(f"{line}\n")
+        self.process.stdin.flush()
+
+    def close(self) -> None:
+        self.process.terminate()
+        self.process.wait(GIVE_UP_S)
+        self._reader.join(GIVE_UP_S)
+        for pipe in (self.process.stdin, self.process.stdout):
+            if pipe is not None:
+                pipe.close()
+
+
+@pytest.fixture
+def served() -> Iterator[Served]:
+    bench = Served()
+    yield bench
+    bench.close()
+
+
+#: What is asked (a pattern of a line), and what hands do then.
+HANDS = (
+    (r"Turn the key off", "key off"),
+    (r"Turn the key on", "key day"),
+    (r"\d  Open the cover|bus\. Open the cover", "cover open"),
+    (r"\d  Close the cover", "cover close"),
+    (r"\d  Press the emergency stop|bus\. Press the emergency stop", "stop press"),
+    (r"\d  Release the emergency stop", "stop release"),
+)
+
+
+def _follow(words: tuple[str, ...], at: Callable[[str, subprocess.Popen[str]], None]) -> tuple[int, str]:
+    """Run a command, and do something at each line that it prints. Return its exit code, and all it said."""
+    process = subprocess.Popen(
+        [sys.executable, "-m", "demo_ctl", *words],
+        stdin=subprocess.PIPE,
+        stdout=subprocess.PIPE,
+        stderr=subprocess.STDOUT,
+        text=True,
+        cwd=ROOT,
+        env={**_environment(), "COLUMNS": "200"},
+    )
+    timer = threading.Timer(GIVE_UP_S, process.kill)
+    timer.start()
+    said: list[str] = []
+    assert process.stdout is not None
+    with process.stdout:
+        for line in process.stdout:
+            said.append(line)
+            at(line, process)
+    assert process.stdin is not None
+    process.stdin.close()
+    code = process.wait()
+    timer.cancel()
+    text = "".join(said)
+    assert "Traceback" not in text, text
+    return code, text
+
+
+def _type(process: subprocess.Popen[str], text: str) -> None:
+    assert process.stdin is not None
+    process.stdin.write(f"{text}\n")
+    process.stdin.flush()
+
+
+def _prover(served: Served) -> Callable[[str, subprocess.Popen[str]], None]:
+    def at(line: str, process: subprocess.Popen[str]) -> None:
+        for pattern, does in HANDS:
+            if re.search(pattern, line):
+                served.do(does)
+                return
+        if "press Enter" in line:
+            _type(process, "")
+        elif "type s and Enter" in line:
+            _type(process, "s")
+
+    return at
+
+
+def _one_record(folder: Path) -> dict[str, Any]:
+    (path,) = folder.iterdir()
+    found: dict[str, Any] = json.loads(path.read_text())
+    return found
+
+
+@pytest.mark.realtime
+def test_a_morning_at_the_unit(served: Served, tmp_path: Path) -> None:
+    """Prove it, place a call, press the stop while it rings, see the trip, be refused, turn the key."""
+    provings = tmp_path / "provings"
+    prove = ("safety", "prove", "--port", served.path, "--unit", TRAVELLING, "--record-dir", str(provings))
+    code, said = _follow((*prove, "--who", "Ada"), _prover(served))
+    assert code == 0, said
+    assert "The proving of the guard: PASSED" in said
+    kept = _one_record(provings)
+    assert (kept["verdict"], kept["who"], kept["covers"]) == ("passed", "Ada", ["front", "back"])
+
+    def stop(line: str, _process: subprocess.Popen[str]) -> None:
+        if "the bell of" in line:
+            served.do("stop press")
+
+    record = tmp_path / "call.jsonl"
+    call = ("call", ANSWERED, "--unit", TRAVELLING, "--port", served.path)
+    code, said = _follow((*call, "--record", str(record)), stop)
+    assert code == 4, said
+    assert "the guard trips" in said
+    assert "The guard tripped" in said
+    again = _run("record", str(record))
+    assert again.returncode == 4
+    assert "interlock chain open" in again.stdout
+    assert "channel A open" in again.stdout
+    assert [trip["reason"] for trip in json.loads(_run("record", str(record), "--json").stdout)["trips"]] == [
+        "interlock chain open"
+    ]
+
+    show = _run("safety", "--port", served.path)
+    assert show.returncode == 4
+    assert "TRIPPED" in show.stdout
+    trips = _run("safety", "trips", "--port", served.path, "--json")
+    assert trips.returncode == 4
+    assert json.loads(trips.stdout)["trips"][0]["reason"] == "interlock chain open"
+
+    refused = _run(*call, "--record", str(tmp_path / "refused.jsonl"))
+    assert refused.returncode == 4
+    assert "the guard is tripped" in refused.stderr
+    kept = json.loads(_run("record", str(tmp_path / "refused.jsonl"), "--json").stdout)
+    assert kept["status"] == "tripped"
+    assert len(kept["trips"]) == 1
+
+    for line in ("stop release", "key off"):
+        served.do(line)
+    while json.loads(_run("safety", "--port", served.path, "--json").stdout)["state"] != "key off":
+        pass
+    served.do("key day")
+    while (found := json.loads(_run("safety", "--port", served.path, "--json").stdout))["state"] != "safe":
+        pass
+    assert found["obstacle"] == ""
+    assert found["what_is_in_the_way"] == ""
+
+
+@pytest.mark.realtime
+@pytest.mark.parametrize("number", [signal.SIGINT, signal.SIGTERM, signal.SIGHUP])
+def test_a_proving_stopped_while_ringing_voltage_is_on_the_bus(
+    served: Served, tmp_path: Path, number: signal.Signals
+) -> None:
+    prover = _prover(served)
+
+    def at(line: str, process: subprocess.Popen[str]) -> None:
+        if "Ringing voltage is on the bus. Open" in line:
+            process.send_signal(number)
+        else:
+            prover(line, process)
+
+    prove = ("safety", "prove", "--port", served.path, "--unit", TRAVELLING, "--record-dir", str(tmp_path), "--who", "")
+    code, said = _follow(prove, at)
+    assert code == 130, said
+    kept = _one_record(tmp_path)
+    assert (kept["verdict"], kept["say"]) == ("not finished", "stopped by the person")
+    found = json.loads(_run("safety", "--port", served.path, "--json").stdout)
+    assert (found["state"], found["trip_count"]) == ("safe", 0)  # taken off in order
+    assert found["bus_mV"] < 1000
