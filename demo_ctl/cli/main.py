@@ -124,7 +124,7 @@ def _parser(arguments: Sequence[str]) -> argparse.ArgumentParser:
     boards.add_argument("--json", action="store_true", help="print one JSON object on standard output")
 
     schema = command("schema", "print the JSON Schema of a kind of file, for editors")
-    schema.add_argument("kind", choices=("unit", "call"))
+    schema.add_argument("kind", choices=("unit", "call", "sheet"))
     return parser
 
 

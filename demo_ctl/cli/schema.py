@@ -9,9 +9,11 @@ from demo_ctl.terms.outcome import Exit
 
 
 def run(args: argparse.Namespace) -> int:
-    """Print the JSON Schema of unit files or call scripts."""
+    """Print the JSON Schema of unit files, call scripts or run sheets."""
     if args.kind == "unit":
         from demo_ctl.office.schema import schema_text
+    elif args.kind == "sheet":
+        from demo_ctl.script.schema import sheet_schema_text as schema_text
     else:
         from demo_ctl.script.schema import schema_text
     print_json_text(schema_text())

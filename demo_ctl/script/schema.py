@@ -1,8 +1,9 @@
-"""The JSON Schema of call scripts: `configs/schema/call.schema.json`."""
+"""The JSON Schemas of call scripts and run sheets: `configs/schema/{call,sheet}.schema.json`."""
 
 from __future__ import annotations
 
 from demo_ctl.script.model import CHECKS, Call
+from demo_ctl.script.sheet import Sheet
 from demo_ctl.terms.schema import as_text, schema_of
 
 
@@ -15,3 +16,8 @@ def schema_text() -> str:
     expect["properties"] = dict.fromkeys(CHECKS, own)
     expect["additionalProperties"] = False
     return as_text(schema)
+
+
+def sheet_schema_text() -> str:
+    """Return the schema of run sheets as the text of its file."""
+    return as_text(schema_of(Sheet, "A run sheet of demo_ctl"))
