@@ -210,6 +210,8 @@ class Guard:
             return m.R_BUS
         if not self.bus.fit:
             return m.R_SUPPLY
+        if self._pins.memory_low():
+            return m.R_MEMORY
         return self._night()
 
     def _night(self):

@@ -58,11 +58,12 @@ EDGES_PER_S = 400  # raw edges reported a port, sustained
 EDGE_BURST = 128
 LOSS_REPORT_US = 250000  # losses of one kind are reported at most this often
 
-# One pass: bounded, so that it stays under 10 ms on the chip. Estimated by counting calls, at 15 us for a plain and
-# 28 us for a method call (measured), say 22 us: the idle pass 21 calls, 0.5 ms; an edge or an instruction with its
-# event 80 calls, 1.8 ms (most of it making the frame); a command about as many. A test counts the calls of the worst
-# pass. So all ports together can report some 500 edges a second; more fill the capture queue, which is declared too.
-WORK_MOST = 3  # edges, timers and instructions
+# One pass: bounded, so that it stays under 10 ms on the chip. Estimated by counting calls and opcodes (a plain call
+# 15 us, a method's 28, measured; an opcode about 1 us): the live pass with nothing to do 2 to 3 ms, an edge or an
+# instruction with its event about 2 ms more, a command about as many, the chip's own pins up to 4 ms. A test counts the
+# calls of the worst pass. So all ports together can report some 350 edges a second; more fill the capture queue, which
+# is declared too.
+WORK_MOST = 2  # edges, timers and instructions
 COMMANDS_MOST = 2
 READ_MOST = 64  # bytes asked for; the chip's pins hand over 16 at most
 WRITE_MOST = 256  # one audio frame, or eight events

@@ -204,8 +204,8 @@ REASONS: Mapping[int, Advice] = MappingProxyType(
         ),
         m.R_MEMORY: Advice(
             "the board was running out of memory",
-            "at the board: its firmware may have been added to",
-            f"Reset the board, then {KEY}. If it comes back: {LOAD_FIRMWARE}",
+            "at the board: firmware that was copied onto it needs too much memory to ring; it must be frozen",
+            f"Everything else works. To ring: freeze the firmware (wiring/README.md, the board), then {KEY}.",
             trip=True,
         ),
         m.R_TOKEN: Advice(

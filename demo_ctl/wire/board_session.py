@@ -102,6 +102,9 @@ class BoardSession:
 
     def _acknowledged(self, number):
         if self._kept < number <= self._high:
+            ring = self._ring
+            for kept in range(self._kept, number):
+                ring[kept & (QUEUE - 1)] = b""  # a full ring of old frames would make every collection longer
             self._kept = number
             if self._sent < number:
                 self._sent = number
