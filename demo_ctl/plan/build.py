@@ -14,7 +14,7 @@ from __future__ import annotations
 from fractions import Fraction
 
 from demo_ctl.office.model import Unit
-from demo_ctl.plan import check, clear, dial, listen, ring, trunks
+from demo_ctl.plan import check, clear, dial, listen, ring, stops, trunks
 from demo_ctl.plan.model import Check, PaceRow, Plan, Stretch, Timeline
 from demo_ctl.plan.story import HEARING_US, Person, Story
 from demo_ctl.script import model as script
@@ -26,14 +26,39 @@ from demo_ctl.wire import messages as wire
 
 
 def build(
-    call: Located[script.Call], unit: Located[Unit] | Unit, pace: Fraction = Fraction(1), *, ports: int = 4
+    call: Located[script.Call],
+    unit: Located[Unit] | Unit,
+    pace: Fraction = Fraction(1),
+    *,
+    ports: int = 4,
+    holds: stops.Stops | None = None,
+    rehearsal: bool = False,
 ) -> Plan:
     """Make the plan of one call at one pace, for a board of so many ports.
 
-    Raises PlanError, with the script's file and line, when this unit or this board cannot do what is asked.
+    holds: where a presenter may hold the call (none: nowhere). rehearsal: leave the ringing out, and what can be
+    expected of it. Raises PlanError, with the script's file and line, when this unit or this board cannot do what is
+    asked.
     """
+    if holds is not None and holds.ring_hold_us is None:
+        plan = _build(call, unit, pace, ports, holds, rehearsal)
+        if not plan.ringing:
+            return plan
+        holds = stops.with_room(holds, plan, unit if isinstance(unit, Unit) else unit.value)
+    return _build(call, unit, pace, ports, holds, rehearsal)
+
+
+def _build(
+    call: Located[script.Call],
+    unit: Located[Unit] | Unit,
+    pace: Fraction,
+    ports: int,
+    holds: stops.Stops | None,
+    rehearsal: bool,
+) -> Plan:
     plain = unit if isinstance(unit, Unit) else unit.value
     story = Story(call, plain, pace, ports, None if isinstance(unit, Unit) else unit.place("dial"))
+    story.stops, story.rehearses = holds, rehearsal
     _make_busy(story)
     for index, step in enumerate(call.value.steps):
         story.step_index, story.here = index, call.place("steps", index)
@@ -61,6 +86,7 @@ def _step(story: Story, step: script.Step) -> None:
         if story.connection is None or story.connection.answered < 0:
             raise PlanError("nobody has answered yet", where=story.here, next_step="Use `pause`, or `answer` first.")
         story.dwell("talk", step.talk_us)
+        stops.hold(story, stops.TALKING, "while they talk")
     elif isinstance(step, script.Pause):
         story.dwell("pause", step.pause_us)
     elif isinstance(step, script.Flash):
@@ -166,6 +192,8 @@ def _must_not(story: Story) -> None:
             if what == "ringing after clearing":
                 kind, why = Check.NO_RINGING, "nothing may ring in it"
             if not any(expectation.check is kind for expectation in story.wanted.found):
+                if story.rehearses and what == "ringing after clearing":
+                    continue
                 raise PlanError(
                     f"'{what}' has no place in this call: {why}", where=story.here, next_step="Leave it out."
                 )
@@ -183,7 +211,7 @@ def _plan(story: Story) -> Plan:
         caller_port=story.caller.port if story.caller is not None else 0,
         called_port=story.called_port,
         timeline=Timeline(steps, tuple(story.roles)),
-        expectations=story.wanted.finish(),
+        expectations=story.wanted.finish(all_used=not story.rehearses),
         pace_table=(*story.rows, *_fixed_rows(story)),
         gates=tuple(story.draft.gates),
         busy_trunks=tuple(story.busy),

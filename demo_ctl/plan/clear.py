@@ -157,6 +157,8 @@ def hang_up(story: Story, person: Person, *, said: bool = True) -> None:
     if person.lifted < 0:
         raise PlanError(f"{person} hangs up, but has not lifted", where=story.here)
     draft, connection = story.draft, story.connection
+    if said and connection is not None and connection.caller is person:
+        ring.hold(story, connection)
     index = draft.loop(person.port, False, f"{person} hangs up", story.here)
     if connection is not None and connection.called is person:
         person.on_hook()
@@ -190,7 +192,7 @@ def _watches(story: Story) -> bool:
 def _watch(story: Story, index: int) -> None:
     """Let a bell that should be quiet ring if it will: its feed is open for one more cycle after step `index`."""
     called = story.rung
-    if called is None or called.lifted >= 0 or not _watches(story):
+    if called is None or called.lifted >= 0 or not _watches(story) or story.rehearses:
         return
     story.rung = None
     if not story.draft.ringing_port:

@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+from collections.abc import Collection
+
 from demo_ctl.office.numbers import digits_of, pulses_of
-from demo_ctl.plan import listen
+from demo_ctl.plan import listen, stops
 from demo_ctl.plan.expect import including
 from demo_ctl.plan.model import BusyTrunks, Check
 from demo_ctl.plan.reach import End, Reach, reach
@@ -44,8 +46,11 @@ def number_of(story: Story, text: str) -> tuple[str, str]:
     return written, digits
 
 
-def send(story: Story, person: Person, digits: str, place: Place) -> list[int]:
-    """Send digits with a pause between each two; return the indices of their PULSES."""
+def send(story: Story, person: Person, digits: str, place: Place, cuts: Collection[int] = ()) -> list[int]:
+    """Send digits with a pause between each two; return the indices of their PULSES.
+
+    cuts: positions of digits after which a switch has cut through, so that the call stands still and may be held.
+    """
     how, draft, scheme = story.dial_how, story.draft, story.unit.numbering.pulses
     found: list[int] = []
     heard_us = 0
@@ -53,6 +58,8 @@ def send(story: Story, person: Person, digits: str, place: Place) -> list[int]:
         if found:
             draft.wait(how.pause_us - heard_us, "pause between digits", place)
             heard_us = 0
+            if len(found) - 1 in cuts:
+                stops.hold(story, stops.DIGITS, f"after the {ordinal(len(found))} digit, {digits[len(found) - 1]}")
         us = (how.break_us, how.make_us)
         found.append(draft.pulses(person.port, pulses_of(digit, scheme), us, f"{person} dials {digit}", place, digit))
         if len(found) == 1:
@@ -111,7 +118,7 @@ def dial(story: Story, step: Dial) -> None:
             f"{story.here}: no trunk is free for the {ordinal(there.at + 1)} digit; the caller hears overflow tone and"
             f" stops after {digits}"
         )
-    sent = send(story, person, digits, story.here)
+    sent = send(story, person, digits, story.here, _cuts(digits, there))
     person.digits = digits
     story.trains.extend(sent)
     if not story.digits:
@@ -120,7 +127,8 @@ def dial(story: Story, step: Dial) -> None:
     _digit_checks(story, person, digits, there, sent)
     if called is not None:
         story.called_port = called.port
-        story.draft.open_ringing(called.port, str(called), story.here)
+        if not story.rehearses:
+            story.draft.open_ringing(called.port, str(called), story.here)
     if "overflow tone" in story.script.must_not or listen.awaited_tones(story, person, story.step_index + 1):
         story.draft.listen(person.port, str(person), story.here)
 
@@ -179,9 +187,10 @@ def _digit_checks(story: Story, person: Person, digits: str, there: Reach, sent:
             index=index,
             until=index,
         )
+    cuts = _cuts(digits, there)
     for position, index in enumerate(sent):
         leg = there.legs[position]
-        if leg.does == "select" and not (there.end is End.OVERFLOW and position == there.at):
+        if position in cuts:
             story.expect(
                 Check.CUT_THROUGH,
                 f"{story.unit.train[leg.stage - 1].name} cuts through",
@@ -191,6 +200,15 @@ def _digit_checks(story: Story, person: Person, digits: str, there: Reach, sent:
                 until=sent[position + 1] if position + 1 < len(sent) else -1,
                 required=False,  # a dip may be too short to sense
             )
+
+
+def _cuts(digits: str, there: Reach) -> set[int]:
+    """Positions of the digits that make a selector cut through."""
+    return {
+        position
+        for position, leg in enumerate(there.legs[: len(digits)])
+        if leg.does == "select" and not (there.end is End.OVERFLOW and position == there.at)
+    }
 
 
 def train_checks(story: Story) -> None:
@@ -208,7 +226,9 @@ def train_checks(story: Story) -> None:
     line_speed = including(story.windows.pulse_speed.window(), speed * 0.98, speed * 1.02, chosen)
     line_ratio = including(story.windows.percent_break.window(), ratio - 1.5, ratio + 1.5, chosen)
     pause = how.pause_us / 1000
-    between = including(story.windows.interdigital.window(), pause * 0.98, pause + how.make_us / 1000 + 20, chosen)
+    held = max((gate.limit_us for gate in draft.gates if gate.stage == stops.DIGITS), default=0) / 1000
+    longest = pause + how.make_us / 1000 + held + 20
+    between = including(story.windows.interdigital.window(), pause * 0.98, longest, chosen)
     for check, title, window, indices in (
         (Check.PULSE_SPEED_SENT, "pulse speed as sent", Window(speed * 0.99, speed * 1.01, "pps", SENT), trains),
         (Check.PERCENT_BREAK_SENT, "percent break as sent", Window(ratio - 0.5, ratio + 0.5, "%", SENT), trains),

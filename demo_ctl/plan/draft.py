@@ -108,11 +108,16 @@ class Draft:
         x = signal << 1 | level | count << 8
         return self.add(wire.OP_WAIT_FOR, port, label, place, x=x, a=limit_us, b=1, least=least, most=limit_us)
 
-    def gate(self, port: int, tone: Tone | None, limit_us: int, tell: str, label: str, place: Place) -> int:
-        """Hold until the host says go: when it hears `tone`, or when a person says so. At the limit the plan ends."""
+    def gate(
+        self, port: int, tone: Tone | None, limit_us: int, tell: str, label: str, place: Place, *, stage: str = ""
+    ) -> int:
+        """Hold until the host says go: when it hears `tone`, or when a person says so.
+
+        At the limit the plan ends; at a stable point of a show (`stage`) it goes on by itself.
+        """
         number = len(self.gates) + 1
-        index = self.add(wire.OP_GATE, port, label, place, x=number, a=limit_us, b=1, most=limit_us)
-        self.gates.append(Gate(number, index, port, tone, tell, limit_us))
+        index = self.add(wire.OP_GATE, port, label, place, x=number, a=limit_us, b=int(not stage), most=limit_us)
+        self.gates.append(Gate(number, index, port, tone, tell, limit_us, stage))
         return index
 
     def listen(self, port: int, who: str, place: Place) -> int:

@@ -122,7 +122,11 @@ class BusyTrunks:
 
 @dataclass(frozen=True)
 class Gate:
-    """A place where the board waits for the host. tone: go on when it is heard on port; None: a person says so."""
+    """A place where the board waits for the host. tone: go on when it is heard on port; None: a person says so.
+
+    stage: the kind of stable point where a show may hold (`stops.STOPS`); empty: not a show's gate. A show's gate that
+    nobody opens goes on by itself at its limit; at any other the call ends there.
+    """
 
     number: int
     index: int
@@ -130,6 +134,7 @@ class Gate:
     tone: Tone | None
     tell: str
     limit_us: int
+    stage: str = ""
 
 
 @dataclass(frozen=True)

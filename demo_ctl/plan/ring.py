@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from demo_ctl.plan import listen
+from demo_ctl.plan import listen, stops
+from demo_ctl.plan.expect import widened
 from demo_ctl.plan.model import Check
 from demo_ctl.plan.rings import FAST, SLOW, counted, first_ring, passed
 from demo_ctl.plan.story import SENSING_US, Connection, Person, Story
@@ -30,6 +31,9 @@ def await_ringing(story: Story, connection: Connection, step: Await | None) -> N
         raise PlanError(f"ringing is awaited at {step.at}, but {called} is rung", where=story.here)
     if connection.answered >= 0:
         raise PlanError(f"{called} has answered already", where=story.here)
+    if story.rehearses:
+        _left_out(story, connection)
+        return
     within_us = step.within_us if step is not None else None
     rings = (step.rings if step is not None else None) or 0
     if connection.rings is None:
@@ -61,6 +65,22 @@ def _first(story: Story, connection: Connection, called: Person, within_us: int 
         index=connection.last,
         until=index,
     )
+
+
+def _left_out(story: Story, connection: Connection) -> None:
+    """In a rehearsal: let the connector come to where it would ring."""
+    if not connection.lead_waited:
+        tested_us = (story.windows.busy_test.high_us or 0) + story.unit.ringing.on_us
+        story.fixed_wait("where it would begin to ring", tested_us)
+        story.notes.append(f"{story.here}: a rehearsal: nothing rings, and nothing is expected of ringing")
+    connection.lead_waited = True
+    connection.ringback = None
+
+
+def hold(story: Story, connection: Connection) -> bool:
+    """Let a presenter hold the call while the bell rings, until the next step answers or hangs up."""
+    rings = (story.draft.ringing_port or story.rehearses) and connection.answered < 0
+    return bool(rings) and connection.called is not None and stops.hold(story, stops.RINGING, "while the bell rings")
 
 
 def _settle(story: Story, connection: Connection, extra_us: int = 0) -> None:
@@ -108,6 +128,10 @@ def answer(story: Story, step: Answer) -> None:
         raise PlanError(f"{person} has answered already", where=story.here)
     if connection.rings is None:
         await_ringing(story, connection, None)
+    if story.rehearses:
+        hold(story, connection)
+        _lift(story, connection, person, required=False)
+        return
     inside_ring = step.during == "ringing"
     if isinstance(step.after, Rings):
         _count(story, connection, person, step.after.rings + inside_ring, to_silence=not inside_ring)
@@ -122,6 +146,10 @@ def answer(story: Story, step: Answer) -> None:
         story.fixed_wait("half a ring", story.unit.ringing.on_us // 2)
     else:
         story.fixed_wait("half a silence", story.unit.ringing.off_us // 2)
+    if hold(story, connection):
+        _settle(story, connection)
+        # However long it was held: the answer comes in a ring, or in a silence, as the script says.
+        _level(story, person, int(inside_ring), 1, "await a ring" if inside_ring else "let the ring end")
     _lift(story, connection, person, required=inside_ring)
 
 
@@ -136,23 +164,33 @@ def _lift(story: Story, connection: Connection, person: Person, required: bool) 
     # Closing the window at once would silence the bell by the guard, and hide a trip that does not work.
     after = story.fixed_wait("ringing must trip", trip_us + SENSING_US)
     draft.close_ringing(story.here)
-    story.expect(
-        Check.RING_TRIP,
-        f"ringing trips at {person}",
-        story.windows.ring_trip.window(),
-        other_port=person.port,
-        index=index,
-        until=after,
-        required=required,  # in silence only a dip shows it, and that may be too short to sense
-    )
+    reversal = story.windows.answer_reversal.window()
+    if story.rehearses:
+        cam_ms = _cam_us(story) / 1000
+        reversal = widened(reversal, high=cam_ms, why=f"the ringing's cam may stand at a ring: {cam_ms:g} ms")
+    else:
+        story.expect(
+            Check.RING_TRIP,
+            f"ringing trips at {person}",
+            story.windows.ring_trip.window(),
+            other_port=person.port,
+            index=index,
+            until=after,
+            required=required,  # in silence only a dip shows it, and that may be too short to sense
+        )
     story.expect(
         Check.ANSWER_REVERSAL,
         f"battery reverses at {connection.caller}",
-        story.windows.answer_reversal.window(),
+        reversal,
         port=connection.caller.port,
         other_port=person.port,
         index=index,
     )
+
+
+def _cam_us(story: Story) -> int:
+    """With the guard open nothing trips while the interrupter's cam stands at a ring."""
+    return round(story.unit.ringing.on_us * SLOW)
 
 
 def rang(story: Story, connection: Connection, until: int, outlasts_us: int = 0) -> None:
@@ -207,4 +245,6 @@ def await_polarity(story: Story, connection: Connection, step: Await) -> None:
     else:
         signal, window = wire.NORMAL, story.windows.clear_reversal
     limit_us = step.within_us if step.within_us is not None else (window.high_us or 0) + SENSING_US
+    if story.rehearses:
+        limit_us += _cam_us(story)
     story.draft.until(person.port, signal, 1, limit_us, f"await {step.awaited} at {person}", story.here)

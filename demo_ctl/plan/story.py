@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from fractions import Fraction
+from typing import TYPE_CHECKING
 
 from demo_ctl.office.model import Line, Tone, Unit
 from demo_ctl.plan.draft import Draft
@@ -22,6 +23,9 @@ from demo_ctl.terms.located import Located
 from demo_ctl.terms.window import Window
 from demo_ctl.terms.words import time_text
 from demo_ctl.wire import messages as wire
+
+if TYPE_CHECKING:
+    from demo_ctl.plan.stops import Stops
 
 #: How much longer than a window the board waits for something the host must first hear and answer.
 HEARING_US = 1_000_000
@@ -98,6 +102,8 @@ class Story:
         self.trains: list[int] = []  # every PULSES that sends a digit of the caller's
         self.number = self.digits = ""
         self.called_port = 0
+        self.stops: Stops | None = None  # presenter gates, if any
+        self.rehearses = False  # everything but the ringing
         self.holders: list[Person] = []
         self.busy: list[BusyTrunks] = []
 
