@@ -6,6 +6,7 @@ it says how it is shown. It is placed once at `pace`, and once more for every li
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from fractions import Fraction
 from typing import Annotated, Any, Literal
 
@@ -147,6 +148,6 @@ class Sheet(Frozen):
     calls: tuple[Shown, ...] = Field(min_length=1, max_length=40)
 
 
-def words(texts: dict[Any, str], language: str) -> str:
+def words(texts: Mapping[Any, str], language: str) -> str:
     """Return a text in a language, else in the first one there is."""
     return texts.get(language) or next(iter(texts.values()), "")
