@@ -25,6 +25,10 @@ Names of parts and things are those of truth files (`ledger/RECORD.md`), and the
 | | `ringing` | 1: ringing current is on the line |
 | `call` | `stage` | index into STAGES |
 | `guard` | `state` | G_... of the message table |
+| a switch | `serves` | 1: taken for the caller's line, 2: for the called's, 0: for neither any more |
+
+A truth file tells which of several like switches was taken; an inferred one has no number that anybody could know, so
+it is named by its stage and whom it serves: `line finder of caller`, `third selector of caller`.
 """
 
 from __future__ import annotations
@@ -82,8 +86,9 @@ class Switch:
     vertical: int = 0
     rotary: int = 0
     magnet: Literal["", "vertical", "rotary", "release"] = ""
-    relays: tuple[str, ...] = ()  # operated ones: A, B, C, D, F, cut-through
+    relays: tuple[str, ...] = ()  # operated ones: A, B, C, D, F, cut-through, ringing, in this order
     known: Known = "inferred"
+    serves: int = 1  # 1 the caller's line, 2 the called's (after clearing it may begin a call), 0 coming home
 
 
 @dataclass(frozen=True)
@@ -100,6 +105,7 @@ class Party:
     battery: int = 0
     tone: int = 0
     ringing: bool = False
+    relays: tuple[str, ...] = ()  # of its line, operated ones: line relay, cut-off relay
 
 
 @dataclass(frozen=True)
