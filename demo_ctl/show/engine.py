@@ -241,7 +241,7 @@ def told(state: State, news: News, now_us: int, programme: Programme) -> Next:
     if isinstance(news, At):
         return replace(state, step=news.index, step_us=now_us), ()
     if isinstance(news, GoesOn):
-        return replace(state, gate=None, leaving=False), ()
+        return replace(state, gate=None, leaving=False, step=news.index + 1, step_us=now_us), ()
     if state.phase is not Phase.LIVE:
         return state, ()
     if will_hold(state, programme.parts[state.last], news.gate):
@@ -342,7 +342,7 @@ def _rest(state: State, programme: Programme) -> State:
 def _over(state: State, news: Over, now_us: int, programme: Programme) -> Next:
     part = programme.parts[state.last]
     if news.how is How.WELL:
-        return _rest(replace(state, notice=""), programme), ()
+        return _rest(replace(state, notice=news.why), programme), ()
     then, notice = Then.WAIT, news.why
     if state.phase is not Phase.STOPPING and news.how is not How.STOPPED:
         if part.try_once_more and state.attempt == 1 and news.how is not How.UNSAFE:

@@ -108,7 +108,7 @@ def prepare(
         script = load_call(beside(sheet, shown.call))
         normal_us = build(script, unit, ports=ports, rehearsal=rehearsal).least_us
         rule = shown.if_it_fails
-        titles = _texts(shown.title) if shown.title else {sheet.value.languages[0]: script.value.title}
+        titles: Texts = _texts(shown.title) if shown.title else {sheet.value.languages[0]: script.value.title}
         ways = ((shown.pace, shown.stops, shown.screen), *((a.pace, a.stops, a.screen) for a in shown.repeat))
         for again, (pace, at, screen) in enumerate(ways):
             try:

@@ -49,7 +49,7 @@ def until_stop(state: State, now_us: int, programme: Programme) -> Span:
     """How long the call that is on still takes to its next stop, or to its end: at least and at most."""
     plan, part = plan_on(state, programme), programme.parts[state.last]
     stop = next_stop(state, programme)
-    running = span(part, plan, state.step, state.step + 1)
+    running = Span(0, 0) if state.leaving else span(part, plan, state.step, state.step + 1)
     rest = span(part, plan, state.step + 1, stop.index if stop is not None else None)
     if stop is not None and stop.index == state.step:
         return Span(0, 0)

@@ -1,0 +1,390 @@
+"""Performs a show: a thread of its own places the calls, and every console and screen is told at once.
+
+How it works. One lock guards the one `State` of the engine. Consoles call `wish` from their own threads: the engine
+answers under the lock, in microseconds, and nothing there waits for the board. What is to be done goes to the worker,
+which alone holds the port: it runs `run.perform`, asks the engine at every gate, and takes in what the board tells.
+Between calls it keeps the session alive, so that switches are seen coming home and a lost cable is known.
+
+A console that hangs, a screen that is slow or a page that fails never touches the call: what is published is handed
+over and forgotten, and an error there is kept for the presenter.
+"""
+
+from __future__ import annotations
+
+import threading
+import time
+from collections import deque
+from collections.abc import Callable
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Protocol
+
+from demo_ctl.ledger.record import RecordWriter
+from demo_ctl.link.client import Client
+from demo_ctl.plan.model import BusyTrunks, Gate, Plan
+from demo_ctl.run.perform import perform
+from demo_ctl.run.result import CallResult, Progress, Status
+from demo_ctl.show import engine, telling
+from demo_ctl.show.engine import How, Phase, State
+from demo_ctl.show.hub import ConsoleState
+from demo_ctl.show.programme import Part, Programme
+from demo_ctl.show.wishes import Kind, Reply, Wish, wish_of
+from demo_ctl.terms.errors import DemoError, LinkError, PlanError
+from demo_ctl.terms.outcome import Outcome
+from demo_ctl.wire import messages as m
+
+#: Between calls the worker looks this often for something to do.
+IDLE_US = 50_000
+#: A worker that is told to leave stops its call first: release, tail and the record's end take less.
+LEAVE_S = 15.0
+
+
+class Audience(Protocol):
+    """Where pictures go (show/pictures.py makes them for screens). No method may wait."""
+
+    def call(self, part: Part, plan: Plan) -> None:
+        """A call begins: an empty stage."""
+        ...
+
+    def event(self, event: m.Event) -> None:
+        """The board has told something."""
+        ...
+
+    def time(self, board_us: int) -> None:
+        """So late is it on the board's clock, and nothing has been told since the last event."""
+        ...
+
+    def blank(self, dark: bool) -> None:
+        """The screens go dark, or come back."""
+        ...
+
+    def replay(self, record: Path, part: Part, leave: Callable[[], bool]) -> None:
+        """Show a recorded call, marked as one, until it ends or `leave` says so. Waits; raises DemoError."""
+        ...
+
+    def rest(self) -> None:
+        """Nothing is on the line."""
+        ...
+
+
+@dataclass(frozen=True)
+class House:
+    """What the stagehand works with.
+
+    open_client: opens the port anew. ready: as for `perform`. recorder: where a performance is kept, if anywhere.
+    trunks_busied: as for `perform`. clock_us: the host's clock for everything a presenter is told.
+    """
+
+    open_client: Callable[[], Client]
+    ready: Callable[[Client, Plan], None] | None = None
+    recorder: Callable[[Part, int], RecordWriter | None] | None = None
+    trunks_busied: Callable[[tuple[BusyTrunks, ...]], bool] | None = None
+    clock_us: Callable[[], int] = lambda: time.monotonic_ns() // 1000
+
+
+class Stagehand:
+    """One show. `start` it, give it wishes from any thread, `close` it."""
+
+    def __init__(
+        self,
+        programme: Programme,
+        house: House,
+        *,
+        audience: Audience | None = None,
+        on_state: Callable[[ConsoleState], None] | None = None,
+        alone: bool = False,
+    ) -> None:
+        """Make a show ready.
+
+        on_state: gets every new state of the console; must not wait. alone: nobody presents, so that the show goes on
+        by itself at every stop and ends after its last part.
+        """
+        self.programme = programme
+        self.results: list[tuple[int, CallResult]] = []  # (part, what came of it), in order
+        self.trouble: str = ""  # what a screen or the program did wrong, for the presenter
+        self._house, self._audience, self._on_state, self._alone = house, audience, on_state, alone
+        self._lock = threading.RLock()
+        self._state = State()
+        self._doings: deque[engine.Doing] = deque()
+        self._open: set[int] = set()
+        self._stop = self._leave = self._closing = False
+        self._wake = threading.Event()
+        self._done = threading.Event()
+        self._client: Client | None = None
+        self._stage = 0
+        self._heard: tuple[int, int] | None = None  # the newest event: its board's time, and the host's then
+        self._worker = threading.Thread(target=self._work, name="stagehand", daemon=True)
+
+    # -- from any thread ----------------------------------------------------------------------------------
+
+    def start(self) -> None:
+        """Begin to work; nothing moves before the first wish."""
+        self._publish()
+        self._worker.start()
+        if self._alone:
+            self.wish(Wish(Kind.NEXT))
+
+    def wish(self, wish: Wish) -> Reply:
+        """Take a wish; return at once what the presenter is told."""
+        with self._lock:
+            before, now_us = self._state, self._house.clock_us()
+            try:
+                after, doings = engine.wished(before, wish, now_us, self.programme)
+            except PlanError as error:
+                return Reply(False, f"Not at this pace: {error.what}.")
+            self._to(after, doings)
+            return telling.reply(before, wish, after, now_us, self.programme)
+
+    def wish_words(self, word: str, value: str = "") -> Reply:
+        """Take a wish as a console sends it. Raises ValueError, with words for people."""
+        return self.wish(wish_of(word, value))
+
+    def state(self) -> State:
+        """Return the engine's state."""
+        with self._lock:
+            return self._state
+
+    def told(self) -> ConsoleState:
+        """Return what a console shows now."""
+        with self._lock:
+            found = telling.console_state(self._state, self._house.clock_us(), self.programme)
+            found["stage"] = self._stage
+            if self.trouble:
+                found["notice"] = " ".join(each for each in (found.get("notice", ""), self.trouble) if each)
+            return found
+
+    def stage(self, stage: int) -> None:
+        """Take in which stage of the call is to be seen (index into model.STAGES)."""
+        if stage != self._stage:
+            self._stage = stage
+            self._publish()
+
+    def wait(self, timeout_s: float | None = None) -> bool:
+        """Wait until the show has ended (alone) or was closed; return whether it has."""
+        return self._done.wait(timeout_s)
+
+    def close(self) -> None:
+        """Stop the call that is on, release the line, and let the port go."""
+        self.wish(Wish(Kind.STOP))
+        self._closing = True
+        self._wake.set()
+        if self._worker.is_alive():
+            self._worker.join(LEAVE_S)
+
+    # -- under the lock -----------------------------------------------------------------------------------
+
+    def _to(self, state: State, doings: tuple[engine.Doing, ...]) -> None:
+        dark = state.blank != self._state.blank
+        changed = state != self._state
+        self._state = state
+        for doing in doings:
+            if isinstance(doing, engine.Open):
+                self._open.add(doing.gate)
+            elif isinstance(doing, engine.Stop):
+                self._stop = True
+            elif isinstance(doing, engine.EndReplay):
+                self._leave = True
+            else:
+                self._doings.append(doing)
+        if dark and self._audience is not None:
+            self._show(lambda audience: audience.blank(state.blank))
+        if doings:
+            self._wake.set()
+        if changed:
+            self._publish()
+
+    def _tell(self, news: engine.News) -> None:
+        with self._lock:
+            now_us = self._house.clock_us()
+            self._to(*engine.told(self._state, news, now_us, self.programme))
+            if self._alone:
+                self._go_on_alone(now_us)
+
+    def _go_on_alone(self, now_us: int) -> None:
+        state = self._state
+        if state.phase is Phase.DONE:
+            self._closing = True
+        elif state.phase is Phase.READY or state.gate is not None:
+            self._to(*engine.wished(state, Wish(Kind.NEXT), now_us, self.programme))
+
+    def _publish(self) -> None:
+        if self._on_state is not None:
+            try:
+                self._on_state(self.told())
+            except Exception as error:
+                self.trouble = f"The console fails: {error}"
+
+    def _show(self, what: Callable[[Audience], None]) -> None:
+        """Give something to the screens; a fault of theirs is none of the call's."""
+        if self._audience is None:
+            return
+        try:
+            what(self._audience)
+        except Exception as error:
+            self.trouble = f"The audience's screen fails: {type(error).__name__}: {error}"
+
+    # -- the worker ---------------------------------------------------------------------------------------
+
+    def _work(self) -> None:
+        try:
+            while not self._closing or self._doings_left():
+                doing = self._doings.popleft() if self._doings else None
+                if isinstance(doing, engine.Begin):
+                    self._call(doing)
+                elif isinstance(doing, engine.Replay):
+                    self._replay(doing.record)
+                else:
+                    self._idle()
+                self._tell(engine.Tick())
+        finally:
+            self._drop_client()
+            self._done.set()
+
+    def _doings_left(self) -> bool:
+        """Whether a call that was asked for has still to be begun (to be told that it is stopped)."""
+        return bool(self._doings)
+
+    def _idle(self) -> None:
+        """Let time pass with the board; on a clock that only moves in there, it must."""
+        client = self._client
+        if client is None or client.welcome is None:
+            self._wake.wait(IDLE_US / 1e6)
+            self._wake.clear()
+            return
+        try:
+            for heard in client.poll(IDLE_US):
+                if isinstance(heard, m.Event):
+                    self._event(heard)
+            self._pass_time()
+        except DemoError as error:
+            self.trouble = f"{error.what}. The port is opened anew for the next call."
+            self._drop_client()
+            self._publish()
+
+    def _drop_client(self) -> None:
+        client, self._client = self._client, None
+        if client is not None:
+            client.close()
+
+    def _call(self, begin: engine.Begin) -> None:
+        part = self.programme.parts[begin.part]
+        self._open.clear()
+        self.trouble, self._heard = "", None
+        self._show(lambda audience: audience.call(part, begin.plan))
+        try:
+            over = self._perform(part, begin)
+        except LinkError as error:
+            over = engine.Over(How.LOST, f"{error.what}.")
+            self._drop_client()
+        except DemoError as error:
+            over = engine.Over(How.UNSAFE, f"Not begun: {error}")
+        except Exception as error:  # a fault of ours: the call was released on the way here
+            over = engine.Over(How.LOST, f"This program failed: {type(error).__name__}: {error}.")
+            self._drop_client()
+        self._stop = False
+        self._tell(over)
+
+    def _perform(self, part: Part, begin: engine.Begin) -> engine.Over:
+        if self._stop or self._closing:
+            return engine.Over(How.STOPPED)
+        if self._client is None:
+            self._client = self._house.open_client()
+        number = len(self.results) + 1
+        result = perform(
+            begin.plan,
+            self._client,
+            self._house.recorder(part, number) if self._house.recorder is not None else None,
+            on_progress=self._progress,
+            go_on=self._go_on,
+            trunks_busied=self._house.trunks_busied,
+            ready=self._house.ready,
+            on_event=self._event,
+            asked_to_stop=self._asked_to_stop,
+        )
+        self.results.append((begin.part, result))
+        if result.status is Status.LINK_LOST or not result.released:
+            self._drop_client()
+        return engine.Over(*_how(result))
+
+    def _replay(self, record: Path) -> None:
+        self._leave = False
+        why = ""
+        if self._audience is None:
+            why = "There is no screen to show a replay on."
+        else:
+            try:
+                with self._lock:
+                    part = self.programme.parts[self._state.last]
+                self._audience.replay(record, part, self._leaves)
+            except DemoError as error:
+                why = f"The replay cannot be shown: {error.what}."
+            except Exception as error:
+                why = f"The replay cannot be shown: {type(error).__name__}: {error}."
+        self._show(lambda audience: audience.rest())
+        self._tell(engine.ReplayOver(why))
+
+    # -- what perform asks and tells, in the worker's thread ------------------------------------------------
+
+    def _leaves(self) -> bool:
+        return self._leave or self._closing
+
+    def _asked_to_stop(self) -> bool:
+        self._pass_time()
+        return self._stop or self._closing
+
+    def _go_on(self, gate: Gate) -> bool:
+        with self._lock:
+            if gate.number not in self._open:
+                return False
+            self._open.discard(gate.number)
+            return True
+
+    def _progress(self, item: Progress) -> None:
+        if item.kind == "ended" and item.index >= 0:
+            gate = self._gate_at(item.index)
+            left = engine.GoesOn(item.index, item.detail == "limit") if gate is not None else None
+            self._tell(left or engine.At(item.index + 1))
+        elif item.kind == "plan" and item.label == m.PLAN_STATES[m.RUNNING]:
+            self._tell(engine.Begun())
+        elif item.kind == "gate" and item.detail != "go on":
+            gate = self._gate_at(item.index)
+            if gate is not None:
+                self._tell(engine.Waits(gate))
+        elif item.kind == "ringing" and item.label in m.GUARD_STATES:
+            self._tell(engine.Guard(m.GUARD_STATES.index(item.label)))
+
+    def _gate_at(self, index: int) -> Gate | None:
+        """The gate at this step that a person opens, if there is one."""
+        with self._lock:
+            plan = engine.plan_on(self._state, self.programme)
+        return next((gate for gate in plan.gates if gate.index == index and gate.tone is None), None)
+
+    def _event(self, event: m.Event) -> None:
+        self._heard = (event.at_us, self._house.clock_us())
+        self._show(lambda audience: audience.event(event))
+        if event.kind == m.EV_GUARD:
+            self._tell(engine.Guard(event.value & 0xFF))
+
+    def _pass_time(self) -> None:
+        """Between events the pictures go on: a shaft turns while nothing is told."""
+        if self._heard is not None:
+            board_us, host_us = self._heard
+            now_us = board_us + max(0, self._house.clock_us() - host_us)
+            self._show(lambda audience: audience.time(now_us))
+
+
+def _how(result: CallResult) -> tuple[How, str]:
+    """How a performed call was over, and why, for the presenter."""
+    failed = [v for v in result.judgement.verdicts if v.outcome is Outcome.FAIL] if result.judgement else []
+    if result.status is Status.FINISHED:
+        if not failed:
+            return How.WELL, ""
+        checks = "1 check" if len(failed) == 1 else f"{len(failed)} checks"
+        return How.WELL, f"The call went through, and {checks} failed: {failed[0].title}."
+    if result.status is Status.TRIPPED:
+        return How.UNSAFE, str(result.error or result.reason)
+    if result.status is Status.LINK_LOST or not result.released:
+        return How.LOST, f"The call failed: {result.reason}."
+    if result.status is Status.INTERRUPTED:
+        return How.STOPPED, ""
+    return How.BADLY, f"The call failed: {result.reason}."
