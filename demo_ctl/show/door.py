@@ -34,7 +34,7 @@ HEADERS: Final = (
     ("referrer-policy", "no-referrer"),
     (
         "permissions-policy",
-        "camera=(), microphone=(), geolocation=(), payment=(), usb=(), serial=(), bluetooth=(), midi=()",
+        "camera=(), microphone=(), geolocation=(), payment=(), usb=(), serial=(), midi=()",
     ),
     ("cross-origin-opener-policy", "same-origin"),
     ("cross-origin-resource-policy", "same-origin"),

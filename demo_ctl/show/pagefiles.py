@@ -13,6 +13,7 @@ ADDRESSES: Final = {
     "/screen.css": ("screen.css", "text/css; charset=utf-8"),
     "/words.js": ("words.js", "text/javascript; charset=utf-8"),
     "/picture.js": ("picture.js", "text/javascript; charset=utf-8"),
+    "/icon.svg": ("icon.svg", "image/svg+xml"),
     "/screen.js": ("screen.js", "text/javascript; charset=utf-8"),
 }
 CONSOLE_ADDRESSES: Final = {

@@ -96,7 +96,7 @@ def make_app(
     allowed_hosts: Iterable[str] = door.LOOPBACK,
     most_screens: int = 100,
     slow_s: float = 5.0,
-    cut_off: Callable[[Scope], None] = lambda scope: None,
+    cut_off: Callable[[Scope], None] | None = None,
     clock_s: Callable[[], float] = time.monotonic,
 ) -> App:
     """Return the application for one hub, and for a console if one is given, which needs a token.
@@ -104,14 +104,15 @@ def make_app(
     allowed_hosts: names by which the server may be asked for, without port. slow_s: how long a screen may take
     nothing before it is cut off. Raises ValueError if a console is given without a token of at least 16 characters.
     """
-    streams = Streams(hub, most=most_screens, slow_s=slow_s, cut_off=cut_off)
+    cut = cut_off or (lambda _scope: None)
+    streams = Streams(hub, most=most_screens, slow_s=slow_s, cut_off=cut)
     routes = [Route("/events", _Audience(streams), methods=["GET"])]
     routes += [_file(address, *what) for address, what in pagefiles.ADDRESSES.items()]
     every = [streams]
     if console is not None:
         if token is None or len(token) < door.LEAST_TOKEN or not token.isascii():
             raise ValueError(f"a console needs a token of at least {door.LEAST_TOKEN} plain characters")
-        states = Streams(console.states, most=20, slow_s=slow_s, cut_off=cut_off)
+        states = Streams(console.states, most=20, slow_s=slow_s, cut_off=cut)
         desk = _Desk(console, token, states, clock_s)
         routes += [_file(address, *what) for address, what in pagefiles.CONSOLE_ADDRESSES.items()]
         routes += [

@@ -14,6 +14,7 @@ import asyncio
 import contextlib
 import json
 from collections.abc import Callable
+from typing import Any
 
 from starlette.responses import PlainTextResponse
 from starlette.types import Message, Receive, Scope, Send
@@ -89,7 +90,8 @@ class Streams:
                 await put(_body(b"id: %d\nevent: value\ndata: %s\n\n" % (version, update.data)))
                 continue
             changed = asyncio.ensure_future(promise.wait())
-            done, _ = await asyncio.wait({changed, gone}, timeout=BEAT_S, return_when=asyncio.FIRST_COMPLETED)
+            either: set[asyncio.Future[Any]] = {changed, gone}
+            done, _ = await asyncio.wait(either, timeout=BEAT_S, return_when=asyncio.FIRST_COMPLETED)
             changed.cancel()
             if not done:
                 await put(_body(b"event: beat\ndata: {}\n\n"))

@@ -1,0 +1,77 @@
+// Words of the page in its languages. Captions come with the scenes; these are the names of things.
+"use strict";
+
+const WORDS = {
+  en: {
+    language: "English",
+    stages: ["At rest", "Receiver lifted", "Finding the line", "Dial tone", "Dialling", "Selecting", "Connecting",
+      "Ringing", "Talking", "The call cannot go on", "Clearing", "Ended"],
+    tones: ["", "dial tone", "ringback", "busy tone", "overflow tone", "vacant tone"],
+    kinds: { finder: "Line finder", selector: "Selector {n}", connector: "Connector" },
+    known: { sensed: "seen by the board", inferred: "worked out from it", simulated: "told by a simulation" },
+    relays: { A: "line", B: "hold", C: "digit", D: "answer", F: "ring trip", "cut-through": "through", "line relay": "line relay", "cut-off relay": "cut-off relay" },
+    short: { "cut-through": "T" },
+    magnets: { vertical: "lifts", rotary: "turns", release: "comes home" },
+    caller: "Caller", called: "Called", on: "receiver on", off: "receiver lifted",
+    loop: "current flows", noLoop: "no current", pulse: "dial opens the line",
+    battery: ["no battery", "battery: normal", "battery: turned round"],
+    rings: "rings", rest: "at rest", level: "level {v}", terminal: "level {v}, terminal {r}", over: "level {v}, past the last terminal",
+    replay: "A recorded call", pace: "Pace {p}", live: "Live", waiting: "Waiting for the show",
+    lost: "No word from the show: this is the last picture", legend: "How we know", number: "Number",
+    picture: "Drawing of the call", digits: "Digits dialled", state: "The call in words", operated: "relays pulled in: {r}", none: "none",
+    chooseLanguage: "Language", home: "coming home", guest: "for the called line", pulses: "{n} pulses", digitDone: "sent", digitNow: "being dialled", digitNext: "to come",
+    play: "Play", pause: "Pause", back: "One step back", forward: "One step on", speed: "Pace", again: "Over and over",
+    unfolded: "One thing after the other", full: "Full screen", place: "Place in the call", step: "Step {n} of {m}",
+    controls: "Replay", keys: "Keys: space plays and pauses, arrows step, Home and End jump, plus and minus change the pace, L the language, O over and over, U one thing after the other, F full screen.",
+  },
+  de: {
+    language: "Deutsch",
+    stages: ["In Ruhe", "Hörer abgehoben", "Die Leitung wird gesucht", "Wählton", "Es wird gewählt", "Freier Weg gesucht",
+      "Verbindung wird gestellt", "Es läutet", "Gespräch", "Der Anruf kommt nicht weiter", "Auslösen", "Beendet"],
+    tones: ["", "Wählton", "Freiton", "Besetztton", "Alle Wege besetzt", "Nummer nicht belegt"],
+    kinds: { finder: "Anrufsucher", selector: "Gruppenwähler {n}", connector: "Leitungswähler" },
+    known: { sensed: "vom Messgerät gesehen", inferred: "daraus gefolgert", simulated: "von einer Simulation erzählt" },
+    relays: { A: "Leitung", B: "Halten", C: "Ziffer", D: "Antwort", F: "Rufabschaltung", "cut-through": "Durchgang", "line relay": "Anrufrelais", "cut-off relay": "Trennrelais" },
+    short: { "cut-through": "T" },
+    magnets: { vertical: "hebt", rotary: "dreht", release: "kehrt heim" },
+    caller: "Anrufer", called: "Gerufener", on: "Hörer aufgelegt", off: "Hörer abgehoben",
+    loop: "Strom fließt", noLoop: "kein Strom", pulse: "Scheibe öffnet die Leitung",
+    battery: ["keine Speisung", "Speisung: normal", "Speisung: umgepolt"],
+    rings: "läutet", rest: "in Ruhe", level: "Höhe {v}", terminal: "Höhe {v}, Schritt {r}", over: "Höhe {v}, hinter dem letzten Schritt",
+    replay: "Ein aufgezeichneter Anruf", pace: "Tempo {p}", live: "Jetzt", waiting: "Gleich geht es los",
+    lost: "Keine Nachricht von der Vorführung: dies ist das letzte Bild", legend: "Woher wir es wissen", number: "Nummer",
+    picture: "Zeichnung des Anrufs", digits: "Gewählte Ziffern", state: "Der Anruf in Worten", operated: "angezogene Relais: {r}", none: "keine",
+    chooseLanguage: "Sprache", home: "kehrt heim", guest: "für den Gerufenen", pulses: "{n} Impulse", digitDone: "gesendet", digitNow: "wird gewählt", digitNext: "kommt noch",
+    play: "Abspielen", pause: "Anhalten", back: "Ein Schritt zurück", forward: "Ein Schritt weiter", speed: "Tempo", again: "Immer wieder",
+    unfolded: "Eins nach dem anderen", full: "Ganzer Bildschirm", place: "Stelle im Anruf", step: "Schritt {n} von {m}",
+    controls: "Wiedergabe", keys: "Tasten: Leertaste spielt und hält an, Pfeile gehen einen Schritt, Pos1 und Ende springen, Plus und Minus ändern das Tempo, L die Sprache, O immer wieder, U eins nach dem anderen, F ganzer Bildschirm.",
+  },
+  fr: {
+    language: "Français",
+    stages: ["Au repos", "Combiné décroché", "Recherche de la ligne", "Tonalité de numérotation", "Numérotation", "Recherche d’un chemin",
+      "Connexion", "Sonnerie", "Conversation", "L’appel ne peut aller plus loin", "Libération", "Terminé"],
+    tones: ["", "tonalité de numérotation", "retour d’appel", "tonalité d’occupation", "tous les chemins occupés", "numéro non attribué"],
+    kinds: { finder: "Chercheur de ligne", selector: "Sélecteur {n}", connector: "Connecteur" },
+    known: { sensed: "vu par la carte de mesure", inferred: "déduit de ce qui est vu", simulated: "dit par une simulation" },
+    relays: { A: "ligne", B: "maintien", C: "chiffre", D: "réponse", F: "arrêt sonnerie", "cut-through": "passage", "line relay": "relais d’appel", "cut-off relay": "relais de coupure" },
+    short: { "cut-through": "T" },
+    magnets: { vertical: "monte", rotary: "tourne", release: "revient" },
+    caller: "Appelant", called: "Appelé", on: "combiné posé", off: "combiné décroché",
+    loop: "le courant passe", noLoop: "pas de courant", pulse: "le cadran ouvre la ligne",
+    battery: ["pas de pile", "pile : normale", "pile : inversée"],
+    rings: "sonne", rest: "au repos", level: "niveau {v}", terminal: "niveau {v}, pas {r}", over: "niveau {v}, après le dernier pas",
+    replay: "Un appel enregistré", pace: "Allure {p}", live: "En direct", waiting: "La démonstration va commencer",
+    lost: "Plus de nouvelles de la démonstration : voici la dernière image", legend: "Comment nous le savons", number: "Numéro",
+    picture: "Dessin de l’appel", digits: "Chiffres composés", state: "L’appel en mots", operated: "relais attirés : {r}", none: "aucun",
+    chooseLanguage: "Langue", home: "revient au repos", guest: "pour l’appelé", pulses: "{n} impulsions", digitDone: "envoyé", digitNow: "en cours", digitNext: "à venir",
+    play: "Lecture", pause: "Pause", back: "Un pas en arrière", forward: "Un pas en avant", speed: "Allure", again: "En boucle",
+    unfolded: "Une chose après l’autre", full: "Plein écran", place: "Position dans l’appel", step: "Pas {n} sur {m}",
+    controls: "Relecture", keys: "Touches : espace lit et arrête, les flèches avancent d’un pas, Début et Fin sautent, plus et moins changent l’allure, L la langue, O en boucle, U une chose après l’autre, F plein écran.",
+  },
+};
+
+const LANGUAGES = Object.keys(WORDS);
+
+function fill(text, values) {
+  return text.replace(/\{(\w)\}/g, (_, name) => String(values[name]));
+}
