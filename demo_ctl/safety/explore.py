@@ -19,7 +19,7 @@ from typing import Any
 
 from demo_ctl.board import interlock as shipped
 from demo_ctl.safety.laws import BY_STATE, HOST, LAWS, LOCKED_OUT, WHOLE, Notes
-from demo_ctl.safety.vectors import ALL, COUNT, Path, Word, closed_under, settled
+from demo_ctl.safety.vectors import ALL, COUNT, Way, Word, closed_under, settled
 from demo_ctl.wire import messages as m
 
 NAMES = ("pump", "loop", "pull", "hold", "drop", "prove", "apart", "odd", "key")
@@ -91,6 +91,7 @@ class Result:
     classes: int = 0  # runs of the module that stood for all those transitions
     violations: int = 0
     told: list[str] = field(default_factory=list)
+    broken: dict[str, int] = field(default_factory=dict)  # law -> in how many transitions
     exercised: dict[str, int] = field(default_factory=dict)
     seconds: float = 0.0
     closed: bool = False  # every state was visited
@@ -167,10 +168,15 @@ class Explorer:
         self._row_of: list[list[int]] = []  # of a state: by fault, then elapsed
         self._left: dict[tuple[int, int], int] = {}  # (state, wait_us) -> vectors with which it was reached
 
+    def states(self) -> list[tuple[tuple[Any, ...], tuple[Any, ...]]]:
+        """Return every state visited: what the machine keeps, and the notes."""
+        return list(self._states)
+
     # Words for people.
 
     def _violation(self, law: str, state: int, elapsed: int, facts: int, fault: int, count: int = 1) -> None:
         self.result.violations += count
+        self.result.broken[law] = self.result.broken.get(law, 0) + count
         if len(self.result.told) < TOLD:
             step = f"after {elapsed} ticks with {facts_in_words(facts)}{', fault' if fault else ''}"
             self.result.told.append(f"{law}: in {m.GUARD_STATES[self._shown[state][0]]}, {step}; {self._story(state)}")
@@ -240,7 +246,7 @@ class Explorer:
         state, before = self._states[at]
         was, old_reason = self._shown[at]
         laws = BY_STATE[was]
-        path = Path()
+        path = Way()
         remaining = ALL
         row: dict[int, int] = {}
         while remaining:
