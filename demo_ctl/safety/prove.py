@@ -236,7 +236,10 @@ class _Walk:
     def _let_on(self, step: Step) -> tuple[Figure, ...]:
         """Let ringing voltage onto the bus, with no line rung; return the figures of that."""
         assert self.limits is not None
-        safety = self._account()
+        until_us = self.client.now_us() + rules.MEASURED_US
+        # What was just switched on again has yet to be measured.
+        while (safety := self._account()).obstacle != m.R_NONE and self.client.now_us() < until_us:
+            self._poll(measure=True)
         if safety.obstacle != m.R_NONE:
             advice = of_reason(safety.obstacle)
             self._fail(step, Look(False, "", f"ringing is not allowed: {advice.what}"), ())
