@@ -1,0 +1,153 @@
+"""Pictures for the audience's screens: a running call, or a recorded one, folded into scenes and published one by one.
+
+The one place where scenes, captions and what the sheet wants to be shown come together. Called by the stagehand's
+worker; `blank` by whoever wishes it. A screen is never waited for.
+"""
+
+from __future__ import annotations
+
+import threading
+import time
+from collections.abc import Callable, Mapping
+from pathlib import Path
+
+from demo_ctl.ledger.read import read_record
+from demo_ctl.office.model import Unit
+from demo_ctl.office.numbers import pulses_of
+from demo_ctl.plan.model import Plan
+from demo_ctl.show.happen import happenings
+from demo_ctl.show.hub import Hub, audience
+from demo_ctl.show.live import Live
+from demo_ctl.show.model import STAGES, Scene
+from demo_ctl.show.programme import Part
+from demo_ctl.show.scene import as_json, fold, start
+from demo_ctl.terms.errors import InputError, Place
+from demo_ctl.wire import messages as m
+
+#: A replay looks this often whether the presenter wants to leave it.
+_LOOK_S = 0.05
+#: How long the last picture of a replay stays.
+_LAST_S = 2.0
+
+#: The usual words for a stage (index into STAGES): language -> text.
+Captions = Callable[[int], Mapping[str, str]]
+
+
+class Pictures:
+    """The audience of a stagehand. on_stage is told each new stage of the call that is to be seen."""
+
+    def __init__(
+        self,
+        hub: Hub,
+        unit: Unit,
+        languages: tuple[str, ...],
+        *,
+        captions: Captions | None = None,
+        sleep: Callable[[float], None] = time.sleep,
+        clock_s: Callable[[], float] = time.monotonic,
+    ) -> None:
+        self._hub, self._unit, self._languages, self._captions = hub, unit, languages, captions
+        self._sleep, self._clock_s = sleep, clock_s
+        self._lock = threading.Lock()
+        self.on_stage: Callable[[int], None] = lambda _stage: None
+        self._live: Live | None = None
+        self._part: Part | None = None
+        self._plan: Plan | None = None
+        self._scene: Scene | None = None
+        self._replay = self._dark = False
+        self._publish()
+
+    def call(self, part: Part, plan: Plan) -> None:
+        """Begin with an empty stage."""
+        self._live = Live(plan, self._unit)
+        self._set(part, plan, self._live.scene, replay=False)
+
+    def event(self, event: m.Event) -> None:
+        """Draw what an event tells."""
+        if self._live is not None:
+            self._live.take(event)
+            self._show(self._live.scene)
+
+    def time(self, board_us: int) -> None:
+        """Draw what is due without an event."""
+        if self._live is not None:
+            self._live.due(board_us)
+            self._show(self._live.scene)
+
+    def blank(self, dark: bool) -> None:
+        """Make the screens dark, or light again."""
+        with self._lock:
+            self._dark = dark
+        self._publish()
+
+    def rest(self) -> None:
+        """Clear the stage."""
+        self._live = None
+        if self._part is not None and self._plan is not None:
+            self._set(self._part, self._plan, start(self._plan, self._unit), replay=False)
+
+    def replay(self, record: Path, part: Part, leave: Callable[[], bool]) -> None:
+        """Show a recorded call at its own speed, marked as a replay. Raises InputError."""
+        found = read_record(record)
+        if found.plan.unit != self._unit.name:
+            raise InputError(
+                f"this call was recorded on {found.plan.unit}, and the show is for {self._unit.name}",
+                where=Place(str(record)),
+            )
+        told = happenings(found.plan, self._unit, found.observation.events)
+        self._live = None
+        scene = start(found.plan, self._unit)
+        self._set(part, found.plan, scene, replay=True)
+        began_s, first_us = self._clock_s(), told[0].at_us if told else 0
+        for happening in told:
+            if not self._wait(began_s + (happening.at_us - first_us) / 1e6, leave):
+                return
+            scene = fold(scene, happening)
+            self._show(scene)
+        self._wait(self._clock_s() + _LAST_S, leave)
+
+    def _wait(self, until_s: float, leave: Callable[[], bool]) -> bool:
+        """Wait; False as soon as the presenter leaves."""
+        while (left_s := until_s - self._clock_s()) > 0:
+            if leave():
+                return False
+            self._sleep(min(_LOOK_S, left_s))
+        return not leave()
+
+    def _set(self, part: Part, plan: Plan, scene: Scene, *, replay: bool) -> None:
+        with self._lock:
+            self._part, self._plan, self._scene, self._replay = part, plan, scene, replay
+        self._publish()
+        self.on_stage(scene.stage)
+
+    def _show(self, scene: Scene) -> None:
+        with self._lock:
+            before, self._scene = self._scene, scene
+        if before is scene:
+            return
+        self._publish()
+        if before is None or before.stage != scene.stage:
+            self.on_stage(scene.stage)
+
+    def _caption(self, stage: int) -> dict[str, str]:
+        usual = dict(self._captions(stage)) if self._captions is not None else {}
+        own = self._part.captions.get(STAGES[stage], {}) if self._part is not None else {}
+        return {each: text for each, text in {**usual, **own}.items() if each in self._languages}
+
+    def _publish(self) -> None:
+        with self._lock:
+            part, plan, scene = self._part, self._plan, self._scene
+            pulses: tuple[int, ...] = ()
+            if plan is not None:
+                pulses = tuple(pulses_of(digit, self._unit.numbering.pulses) for digit in plan.digits)
+            value = audience(
+                as_json(scene) if scene is not None else None,
+                self._caption(scene.stage) if scene is not None else {},
+                what=part.screen if part is not None else "everything",
+                blank=self._dark,
+                language=self._languages[0],
+                replay=self._replay,
+                pace="" if plan is None or plan.pace == 1 else str(plan.pace),
+                pulses=pulses,
+            )
+            self._hub.publish(value)
