@@ -63,8 +63,7 @@ class Budget:
     def _rest(self, elapsed_us, hour_us):
         # Quanta that an hour of rest fills: one less than half of the limit, for the one that was all but full before.
         fill = hour_us // (2 * QUANTUM_US) - 1
-        if self.spent_us == 0 or fill <= 0:
-            self.rest_us = 0
+        if fill <= 0:
             return
         full_us = -(-HOUR // fill) * QUANTUM_US  # rest that fills one quantum, rounded up
         self.rest_us += elapsed_us

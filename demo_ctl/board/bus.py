@@ -41,9 +41,8 @@ class Bus:
         """Take the newest reading. live: the guard lets the generator through. Return R_NONE or a fault."""
         self.reading = reading
         if reading[0] == self._seen:
-            stale_us = self.stale_us + elapsed_us
-            self.stale_us = stale_us if stale_us < STALE_US else STALE_US
-            if stale_us >= STALE_US:
+            self.stale_us = min(self.stale_us + elapsed_us, STALE_US)
+            if self.stale_us == STALE_US:
                 self.quiet = self.fit = self.flows = False
                 return R_STALE
             return R_NONE

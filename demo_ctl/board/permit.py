@@ -30,6 +30,14 @@ ALARMS = IN_SMOKE | IN_FUSE | IN_RELEASE | IN_SUPERVISORY
 AT_NIGHT = IN_KEY | IN_NIGHT
 
 
+def _alarm_in(inputs):
+    """Return the reason of the first alarm contact that is open, or R_NONE."""
+    for bit, reason in _ALARMS:
+        if not inputs & bit:
+            return reason
+    return R_NONE
+
+
 class Permit:
     """held: the contactor's pump moves. reason: why it is not held, or will not be."""
 
@@ -37,7 +45,7 @@ class Permit:
         self.held = False
         self.reason = R_LEASE
         self.latched = False
-        self._left_us = 0
+        self._left_us = 0  # of the lease, while held
         self._alarm_us = -1  # an alarm contact is open since; -1: none is
         self._off_us = -1  # latched, and the key off since; -1: not so
 
@@ -47,9 +55,9 @@ class Permit:
             return self.reason
         if inputs & AT_NIGHT != AT_NIGHT:
             return R_KEY
-        for bit, reason in _ALARMS:
-            if not inputs & bit:
-                return reason
+        reason = _alarm_in(inputs)
+        if reason:
+            return reason
         self._left_us = min(lease_ms, LEASE_MOST_MS) * 1000
         self.held = True
         self.reason = R_NONE
@@ -73,10 +81,7 @@ class Permit:
             if self._alarm_us >= ALARM_US:
                 self._alarm_us = ALARM_US
                 if inputs & IN_KEY:
-                    for bit, reason in _ALARMS:
-                        if not inputs & bit:
-                            self._drop(reason, True)
-                            break
+                    self._drop(_alarm_in(inputs), True)
         else:
             self._alarm_us = -1
         if self.held:

@@ -5,7 +5,7 @@ only what an onlooker could: the facts of each pass, the time, the state that th
 moved. So a machine that counts wrong is found out.
 
 A law answers None (it says nothing about this pass), True or False. `facts` may be a plain integer, or the explorer's
-word that stands for many vectors at once; both know `&`, `==`, `!=` and truth.
+word that stands for many vectors at once; both know `&`, `==`, `!=` and whether they hold.
 """
 
 from __future__ import annotations

@@ -18,7 +18,7 @@ COUNT = 1024
 ALL = (1 << COUNT) - 1
 
 
-class Path:
+class Way:
     """Which vectors have gone the same way so far: bit v for vector v."""
 
     __slots__ = ("bits",)
@@ -53,20 +53,20 @@ _FACTS = _lane(tuple(range(COUNT)))
 class Word:
     """One vector's word, and the path that remembers what was asked of it."""
 
-    __slots__ = ("_lane", "_path", "value")
+    __slots__ = ("_lane", "_way", "value")
     __hash__ = None  # type: ignore[assignment]
 
-    def __init__(self, value: int, path: Path, lane: _Lane = _FACTS) -> None:
+    def __init__(self, value: int, way: Way, lane: _Lane = _FACTS) -> None:
         self.value = value
         self._lane = lane
-        self._path = path
+        self._way = way
 
     def _compute(self, name: str, function: Callable[[int, int], int], other: int) -> Word:
         lane = self._lane.results.get((name, other))
         if lane is None:
             lane = _lane(tuple(function(value, other) for value in self._lane.values))
             self._lane.results[(name, other)] = lane
-        return Word(function(self.value, other), self._path, lane)
+        return Word(function(self.value, other), self._way, lane)
 
     def _ask(self, name: str, function: Callable[[int, int], bool], other: object) -> bool:
         if not isinstance(other, int):
@@ -76,7 +76,7 @@ class Word:
             yes = sum(1 << v for v, value in enumerate(self._lane.values) if function(value, other))
             answers = self._lane.answers[(name, other)] = (ALL & ~yes, yes)
         answer = function(self.value, other)
-        self._path.bits &= answers[answer]
+        self._way.bits &= answers[answer]
         return answer
 
     def __and__(self, other: int) -> Word:

@@ -199,7 +199,7 @@ class BudgetProbe(Probe):
     module = budget
     HOUR, MOST = 7, 6
     constants = {"QUANTUM_US": 1, "HOUR": HOUR, "MOST_US": MOST}  # noqa: RUF012
-    MODES: tuple[tuple[int, ...], ...] = ((3, 2, 4, 6), (2, 2, 3, 4), (2, 1, 2, 1))  # burst, pause, call, hour
+    MODES: tuple[tuple[int, ...], ...] = ((3, 2, 4, 6), (2, 2, 3, 4), (2, 1, 2, 2))  # burst, pause, call, hour
     RINGING: tuple[bool, ...] = (False,)
     laws = {  # noqa: RUF012
         "call": "While live, the call's limit of live time since the plan began ends it.",
@@ -300,7 +300,7 @@ class BudgetProbe(Probe):
                 yield ("step", first, *rest), ("step", elapsed - first, *rest)
 
     def shows(self) -> Any:
-        return [self.it.left_us(limits) for limits in self.MODES]
+        return tuple(self.it.left_us(limits) for limits in self.MODES)
 
     def bounded(self, value: int) -> bool:
         return 0 <= value <= self.HOUR
@@ -425,7 +425,7 @@ class BusProbe(Probe):
                 yield (first, live, None), (elapsed - first, live, None)
 
     def shows(self) -> Any:
-        return self.it.quiet, self.it.fit, self.it.flows
+        return self.it.quiet, self.it.fit, self.it.flows, self.it.left_us()
 
     def bounded(self, value: int) -> bool:
         return 0 <= value <= self.STALE
@@ -456,7 +456,8 @@ class PermitProbe(Probe):
         "held without cause to drop": "Nothing else drops it.",
         "giving up": "Giving it up drops it; for anything but the lease that also latches.",
         "reason": "There is a reason exactly when it is not held.",
-        "nothing before left_us": "Nothing shows before left_us is over, inputs unchanged, and something does then.",
+        "left": "left_us is the time until the lease, an alarm's time or the key's is over, whichever is first; or -1.",
+        "nothing before left_us": "Nothing shows before left_us is over, inputs unchanged.",
         "no dead end": "From every state, the key off and then at night, without alarms, a lease is granted.",
     }
 
@@ -520,11 +521,13 @@ class PermitProbe(Probe):
 
     def judge(self, notes: Any, action: Any, answer: Any) -> Answers:
         it = self.it
-        lease, alarm, latched, _, held = self.next_notes(notes, action, answer)
+        lease, alarm, latched, off, held = self.next_notes(notes, action, answer)
         kind, _, inputs = action
         was_held, was_reason, was_latched = self._was
         yield "reason", (it.reason == m.R_NONE) == it.held
         yield "the key unlatches", it.latched == latched
+        ends = [lease] * held + [self.ALARM - alarm] * (0 <= alarm < self.ALARM) + [self.KEY - off] * (off >= 0)
+        yield "left", it.left_us() == (min(ends) * self.TICK if ends else -1)
         if was_latched:
             yield "latched refuses", not it.held and (it.reason == was_reason or (kind == "step" and not it.latched))
         if kind == "ask":
@@ -538,6 +541,8 @@ class PermitProbe(Probe):
             yield "giving up", was_latched or it.reason == inputs
         else:
             yield "held without cause to drop", it.held == held and bool(answer) == it.held
+            if not was_held and not (alarm >= self.ALARM and inputs & m.IN_KEY):
+                yield "reason", it.reason == was_reason
             if it.held:
                 yield "only at night", inputs & _KEYS == _KEYS
                 yield "only leased", lease > 0
@@ -557,15 +562,13 @@ class PermitProbe(Probe):
 
     def _afterwards(self, action: Any) -> Answers:
         it = self.it
-        state, shown, left_us = self.take(), self.shows(), it.left_us()
+        state, shown, left_us = self.take(), self.shows()[:3], it.left_us()
         kind, _, inputs = action
         if kind == "step":
             for ticks in range(5):
                 it.step(ticks * self.TICK, inputs)
                 if left_us < 0 or ticks * self.TICK < left_us:
-                    yield "nothing before left_us", self.shows() == shown
-                elif ticks * self.TICK == left_us and inputs & m.IN_KEY and not shown[2]:
-                    yield "nothing before left_us", self.shows() != shown
+                    yield "nothing before left_us", self.shows()[:3] == shown
                 self.put(state)
         for ticks, turned in ((0, 0), (self.KEY, 0), (0, _KEYS)):
             it.step(ticks * self.TICK, turned | _CONTACTS)
@@ -579,7 +582,7 @@ class PermitProbe(Probe):
             yield (kind, elapsed, inputs), (kind, 0, inputs)
 
     def shows(self) -> Any:
-        return self.it.held, self.it.reason, self.it.latched
+        return self.it.held, self.it.reason, self.it.latched, self.it.left_us()
 
     def bounded(self, value: int) -> bool:
         return -1 <= value <= max(self.LEASE, self.ALARM, self.KEY, m.R_NOT_HOME) * self.TICK

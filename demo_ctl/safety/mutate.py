@@ -1,0 +1,219 @@
+"""Do the laws catch mistakes? Each single change of the machine's source is explored like the machine itself.
+
+A mutant is *caught* when a law is violated, when it does not come to an end, or when the real limits are not what they
+should be (boundaries.py). A mutant that no law catches is put beside the shipped module, and both are given every input
+from the same beginning: if they show the same in every pass that can be reached, the change is no mistake, and the
+mutant is *equivalent*: the proof is computed, within the limits explored, and the reason is said in words (WORDS).
+What is left has *survived*: then a law is missing.
+"""
+
+from __future__ import annotations
+
+import ast
+import multiprocessing
+import signal
+from collections.abc import Iterable, Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass
+from pathlib import Path
+from types import FrameType, ModuleType
+from typing import Any
+
+from demo_ctl.board import budget, bus, interlock, permit
+from demo_ctl.safety.boundaries import BOUNDARIES
+from demo_ctl.safety.explore import FAULT, QUICK, Machine, explore
+from demo_ctl.safety.mutants import Mutant, changed, mutants, some
+from demo_ctl.safety.vectors import ALL, Way, Word
+from demo_ctl.safety.watches import WATCHES, Probe, explore_watch, fresh
+from demo_ctl.wire import messages as m
+
+MODULES: dict[str, ModuleType] = {"interlock": interlock, "budget": budget, "bus": bus, "permit": permit}
+#: Assignments that a mutant of the interlock must pass to survive, easiest first: every two limits differ in one.
+MUST_PASS = (*QUICK[:2], (1, 2, 3, 2, 4, 3, 2, 4, 1), (2, 3, 1, 1, 3, 3, 4, 2, 2))
+PAIRS_MOST = 50_000  # more pairs of states than these are no proof
+LONGEST_S = 120  # one exploration of a mutant; the shipped module takes a tenth
+
+CAUGHT, EQUIVALENT, SURVIVED = "caught", "equivalent", "survived"
+
+
+class TooLong(Exception):
+    """It does not come to an end."""
+
+
+@dataclass(frozen=True)
+class Fate:
+    """What became of one mutant. by: the law, or the proof; words: why it is equivalent."""
+
+    module: str
+    mutant: Mutant
+    fate: str
+    by: str
+    words: str = ""
+
+
+@contextmanager
+def _no_longer_than(seconds: int) -> Iterator[None]:
+    def stop(_number: int, _frame: FrameType | None) -> None:
+        raise TooLong
+
+    before = signal.signal(signal.SIGALRM, stop)
+    signal.alarm(seconds)
+    try:
+        yield
+    finally:
+        signal.alarm(0)
+        signal.signal(signal.SIGALRM, before)
+
+
+def source_of(name: str) -> str:
+    """Return the source of one of MODULES."""
+    file = MODULES[name].__file__
+    assert file is not None
+    return Path(file).read_text(encoding="utf-8")
+
+
+def fate_of(name: str, mutant: Mutant) -> Fate:
+    """Explore one mutant; return what became of it."""
+    tree = changed(source_of(name), mutant.number)
+    try:
+        with _no_longer_than(LONGEST_S):
+            by = _caught_by(name, tree, MUST_PASS[:1])
+            if by:
+                return Fate(name, mutant, CAUGHT, by)
+            # What shows the same everywhere breaks no law that the shipped module keeps.
+            proof = _alike(name, tree)
+            if proof:
+                return Fate(name, mutant, EQUIVALENT, proof, words_for(name, mutant))
+            by = _caught_by(name, tree, MUST_PASS[1:]) if name == "interlock" else ""
+    except TooLong:
+        by = "comes to no end"
+    return Fate(name, mutant, CAUGHT if by else SURVIVED, by)
+
+
+def _caught_by(name: str, tree: ast.Module, assignments: tuple[tuple[int, ...], ...]) -> str:
+    """Return which law catches it, or what else; nothing: none does. assignments: for the interlock."""
+    try:
+        module = fresh(MODULES[name], tree)
+        for boundaries in BOUNDARIES:
+            if boundaries.module is MODULES[name]:
+                found = next(iter(boundaries.check(module)), "")
+                if found:
+                    return f"real limits: {found.split(':')[0]}"
+        if name == "interlock":
+            for limits in assignments:
+                result = explore(module, limits, first_only=True, states_most=20_000)
+                if result.violations:
+                    return result.told[0].split(":")[0]
+            return ""
+        for probe in _probes(name):
+            watched = explore_watch(probe(fresh(MODULES[name], tree, **probe.constants)), True, 20_000)
+            if watched.violations:
+                return watched.told[0].split(":")[0]
+    except TooLong:
+        raise
+    except Exception as error:  # whatever a mutant does
+        return f"breaks down ({type(error).__name__})"
+    return ""
+
+
+def _probes(name: str) -> Iterator[type[Probe]]:
+    return (probe for probe in WATCHES if probe.module is MODULES[name])
+
+
+def _alike(name: str, tree: ast.Module) -> str:
+    """Return the proof that the mutant shows the same as the shipped module in every pass, or nothing."""
+    pairs = 0
+    if name == "interlock":
+        for limits in MUST_PASS:
+            found = _lockstep(Machine(interlock, limits), Machine(fresh(interlock, tree), limits), max(limits))
+            if not found:
+                return ""
+            pairs += found
+    else:
+        for probe in _probes(name):
+            shipped = probe(fresh(MODULES[name], **probe.constants))
+            found = _lockstep_watch(shipped, probe(fresh(MODULES[name], tree, **probe.constants)))
+            if not found:
+                return ""
+            pairs += found
+    return f"shows the same in every pass from {pairs:,} pairs of states"
+
+
+def _lockstep(shipped: Machine, mutant: Machine, longest: int) -> int:
+    """Give both every input from boot on; return how many pairs of states there are, 0 if they ever differ."""
+    begin = (shipped.begin, mutant.begin)
+    known = {begin}
+    todo = [begin]
+    way = Way()
+    while todo:
+        if len(known) > PAIRS_MOST:
+            return 0
+        pair = todo.pop()
+        for fault in (m.R_NONE, FAULT):
+            for elapsed in range(longest + 2):
+                remaining = ALL
+                while remaining:
+                    vector = (remaining & -remaining).bit_length() - 1
+                    way.bits = remaining
+                    shown = []
+                    after = []
+                    for machine, state in zip((shipped, mutant), pair, strict=True):
+                        machine.put(state)
+                        moves = machine.it.step(elapsed, Word(vector, way), fault)
+                        after.append(machine.take())
+                        it = machine.it
+                        shown.append((bool(moves), it.state, it.reason, it.wait_us))
+                    if shown[0] != shown[1]:
+                        return 0
+                    remaining &= ~way.bits
+                    new = (after[0], after[1])
+                    if new not in known:
+                        known.add(new)
+                        todo.append(new)
+    return len(known)
+
+
+def _lockstep_watch(shipped: Probe, mutant: Probe) -> int:
+    """The same for a watch."""
+    begin: Any = (shipped.begin, mutant.begin, shipped.notes())
+    known = {begin}
+    todo = [begin]
+    while todo:
+        if len(known) > PAIRS_MOST:
+            return 0
+        state, other, notes = todo.pop()
+        shipped.put(state)
+        for action in list(shipped.actions(notes)):
+            shipped.put(state)
+            mutant.put(other)
+            answer, answered = shipped.act(action), mutant.act(action)
+            if answer != answered or shipped.shows() != mutant.shows():
+                return 0
+            new = (shipped.take(), mutant.take(), shipped.next_notes(notes, action, answer))
+            if new not in known:
+                known.add(new)
+                todo.append(new)
+    return len(known)
+
+
+def words_for(name: str, mutant: Mutant) -> str:
+    """Return why this mutant is equivalent, in words, as far as somebody has written it down."""
+    return next((why for which, start, why in WORDS if which == name and mutant.says.startswith(start)), "")
+
+
+#: (module, how the change begins, why it makes no difference).
+WORDS: tuple[tuple[str, str, str], ...] = ()
+
+
+def _one(job: tuple[str, Mutant]) -> Fate:
+    return fate_of(*job)
+
+
+def mutate(names: Iterable[str] = tuple(MODULES), count: int = 0, seed: int = 0, workers: int = 0) -> Iterator[Fate]:
+    """Yield the fate of every mutant, or of `count` of each module's, chosen by the seed; in their order."""
+    jobs = []
+    for name in names:
+        found = mutants(source_of(name))
+        jobs += [(name, mutant) for mutant in (some(found, count, seed) if count else found)]
+    with multiprocessing.get_context("spawn").Pool(workers or None) as pool:
+        yield from pool.imap(_one, jobs, chunksize=4)
