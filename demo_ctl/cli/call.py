@@ -38,7 +38,7 @@ def run(args: argparse.Namespace) -> int:
     url = _port_url(args, plan)
     _check_truth(args, on_bench=url.startswith(BENCH))
     _check_faults(args, on_bench=url.startswith(BENCH))
-    ready = _ready(args)
+    ready = ready_of(args)
     from demo_ctl.ledger.record import RecordWriter
     from demo_ctl.link.client import Client
     from demo_ctl.link.port import add_url_package, open_port
@@ -121,7 +121,7 @@ def _trunks(busy: BusyTrunks) -> str:
     return f"{busy.stage}/{busy.level}/{','.join(str(position) for position in busy.positions)}"
 
 
-def _ready(args: argparse.Namespace) -> Callable[[Client, Plan], None]:
+def ready_of(args: argparse.Namespace) -> Callable[[Client, Plan], None]:
     """Return what is asked right after hello: a call that rings wants a proven guard that is not tripped."""
     age_us = _age_us(args)
 

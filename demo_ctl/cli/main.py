@@ -116,6 +116,10 @@ def _parser(arguments: Sequence[str]) -> argparse.ArgumentParser:
     record.add_argument("file", metavar="FILE", help="a file that `call --record` wrote")
     record.add_argument("--json", action="store_true", help="print one JSON object on standard output")
 
+    show = command("show", "play a run sheet for an audience, with a presenter's console")
+    if "show" in arguments:
+        import_module("demo_ctl.cli.show").options(show)
+
     safety = command("safety", "the ringing guard: how it stands, its limits and trips; prove it")
     if "safety" in arguments:
         import_module("demo_ctl.cli.safety").options(safety)

@@ -46,7 +46,8 @@ class Pictures:
         sleep: Callable[[float], None] = time.sleep,
         clock_s: Callable[[], float] = time.monotonic,
     ) -> None:
-        self._hub, self._unit, self._languages, self._captions = hub, unit, languages, captions
+        self.hub = hub
+        self._unit, self._languages, self._captions = unit, languages, captions
         self._sleep, self._clock_s = sleep, clock_s
         self._lock = threading.Lock()
         self.on_stage: Callable[[int], None] = lambda _stage: None
@@ -150,4 +151,4 @@ class Pictures:
                 pace="" if plan is None or plan.pace == 1 else str(plan.pace),
                 pulses=pulses,
             )
-            self._hub.publish(value)
+            self.hub.publish(value)

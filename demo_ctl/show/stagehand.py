@@ -71,11 +71,13 @@ class Audience(Protocol):
 class House:
     """What the stagehand works with.
 
-    open_client: opens the port anew. ready: as for `perform`. recorder: where a performance is kept, if anywhere.
-    trunks_busied: as for `perform`. clock_us: the host's clock for everything a presenter is told.
+    open_client: opens a port anew. url_of: the port on which a plan is performed; a client of another one is closed.
+    ready: as for `perform`. recorder: where a performance is kept, if anywhere. trunks_busied: as for `perform`.
+    clock_us: the host's clock for everything a presenter is told.
     """
 
-    open_client: Callable[[], Client]
+    open_client: Callable[[str], Client]
+    url_of: Callable[[Plan], str]
     ready: Callable[[Client, Plan], None] | None = None
     recorder: Callable[[Part, int], RecordWriter | None] | None = None
     trunks_busied: Callable[[tuple[BusyTrunks, ...]], bool] | None = None
@@ -287,8 +289,11 @@ class Stagehand:
     def _perform(self, part: Part, begin: engine.Begin) -> engine.Over:
         if self._stop or self._closing:
             return engine.Over(How.STOPPED)
+        url = self._house.url_of(begin.plan)
+        if self._client is not None and self._client.port.url != url:
+            self._drop_client()
         if self._client is None:
-            self._client = self._house.open_client()
+            self._client = self._house.open_client(url)
         number = len(self.results) + 1
         result = perform(
             begin.plan,
