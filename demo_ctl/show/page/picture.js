@@ -8,13 +8,15 @@ const OVERFLOW = 11;
 // In local units of a switch's box, 200 by 286. The finder's is turned round: its lines come in at the bank.
 const SMALL = { width: 200, turn: 200, height: 286, shaft: 26, first: 50, across: 14, low: 175, up: 15, rest: 196, lane: 14, dot: 2.6 };
 // The same switch under the glass, 470 by 366.
-const LARGE = { width: 470, turn: 362, height: 366, shaft: 34, first: 84, across: 24, low: 270, up: 22, rest: 296, lane: 50, dot: 4.2 };
+const LARGE = { width: 470, turn: 362, height: 366, shaft: 42, first: 90, across: 24, low: 270, up: 22, rest: 296, lane: 50, dot: 4.2 };
 const RELAYS_OF = {
   finder: [],
   selector: ["A", "B", "C", "cut-through"],
-  connector: ["A", "B", "C", "cut-through", "F", "D"],
+  connector: ["A", "B", "C", "cut-through", "ringing", "F", "D"],
 };
-const PHONE = { width: 280, height: 336 };
+const PHONE = { width: 280, height: 356, jack: 28 };
+// Below this scale a switch's words are few and large.
+const COMPACT = 0.75;
 
 function draw(parent, name, attributes, text) {
   const element = document.createElementNS(SVG, name);
@@ -109,7 +111,6 @@ class Picture {
     this.svg.replaceChildren();
     const places = layout(width, height, scene.switches.length, what);
     this.places = places;
-    this.wires = draw(this.svg, "g", { class: "wires" });
     this.glass = null;
     this.caller = null;
     this.called = null;
@@ -118,6 +119,15 @@ class Picture {
     if (places.glass) this.glass = draw(this.svg, "g", { class: "glass", transform: at(places.glass) });
     this.glassForm = "";
     this.switches = scene.switches.map((each, place) => places.switches ? this.small(each, places.switches[place]) : null);
+    this.wires = draw(this.svg, "g", { class: "wires" });
+    this.wires.style.setProperty("--thick", `${5.5 * (places.switches ? places.switches[0] : places.caller).scale + 1}px`);
+    if (places.exchange) {
+      const { x, y, width: wide, height: high } = places.exchange;
+      draw(this.svg, "rect", { class: "pane", x, y, width: wide, height: high, rx: 12 });
+      const name = draw(this.svg, "text", { class: "exchange", x: x + wide / 2, y: y + high / 2 + high * 0.09, "text-anchor": "middle" });
+      name.style.fontSize = `${high * 0.26}px`;
+      write(name, this.words.exchange, wide * 0.9);
+    }
     this.wire = [];
     const count = scene.switches.filter((each) => each.serves === 1).length;
     for (let place = 0; place <= count; place++) {
@@ -132,53 +142,54 @@ class Picture {
     const x = (value) => (right ? PHONE.width - value : value);
     const end = right ? "end" : "start";
     const made = { group, which };
-    made.role = draw(group, "text", { class: "role", x: x(8), y: 26, "text-anchor": end }, this.words[which]);
-    made.name = draw(group, "text", { class: "name", x: x(8), y: 50, "text-anchor": end });
-    const bell = draw(group, "g", { class: "bell", transform: `translate(${x(236)} 54)` });
+    made.name = draw(group, "text", { class: "role", x: x(8), y: 24, "text-anchor": end });
+    const all = draw(group, "g", { transform: "translate(0 20)" });
+    const bell = draw(all, "g", { class: "bell", transform: `translate(${x(244)} 30)` });
     draw(bell, "path", { class: "dome", d: "M-20 14a20 22 0 0 1 40 0z" });
     draw(bell, "circle", { class: "dome", cx: 0, cy: 18, r: 5 });
     draw(bell, "path", { class: "swing", d: "M-26 -2a28 28 0 0 0 -3 18M26 -2a28 28 0 0 1 3 18M-34 -8a38 38 0 0 0 -4 28M34 -8a38 38 0 0 1 4 28" });
-    const body = draw(group, "g", { transform: `translate(${right ? 0 : 0} 0)` });
+    const body = draw(all, "g");
     draw(body, "path", { class: "cradle", d: "M104 112v-13h14v13M162 112v-13h14v13" });
     draw(body, "path", { class: "body", d: "M92 112h96c9 0 14 6 18 15l34 104c4 13-3 23-17 23H57c-14 0-21-10-17-23l34-104c4-9 9-15 18-15z" });
     made.hand = draw(body, "g", { class: "hand" });
     draw(made.hand, "path", { class: "handset", d: "M64 104c-8 0-13-6-11-14c7-20 36-32 87-32s80 12 87 32c2 8-3 14-11 14h-26c-7 0-9-5-11-11c-9-6-69-6-78 0c-2 6-4 11-11 11z" });
-    draw(body, "circle", { class: "plate", cx: 140, cy: 184, r: 62 });
+    draw(body, "circle", { class: "plate", cx: 140, cy: 184, r: 64 });
     made.dial = draw(body, "g", { class: "dial" });
-    draw(made.dial, "circle", { class: "wheel", cx: 140, cy: 184, r: 57 });
+    draw(made.dial, "circle", { class: "wheel", cx: 140, cy: 184, r: 47 });
     for (let hole = 0; hole < 10; hole++) {
       const angle = (-60 - 30 * hole) * Math.PI / 180;
-      draw(made.dial, "circle", { class: "hole", cx: 140 + 42 * Math.cos(angle), cy: 184 + 42 * Math.sin(angle), r: 10 });
+      draw(made.dial, "circle", { class: "hole", cx: 140 + 35 * Math.cos(angle), cy: 184 + 35 * Math.sin(angle), r: 8 });
     }
     for (let hole = 0; hole < 10; hole++) {
       const angle = (-60 - 30 * hole) * Math.PI / 180;
-      draw(body, "text", { class: "figure", x: 140 + 42 * Math.cos(angle), y: 189 + 42 * Math.sin(angle), "text-anchor": "middle" }, String((hole + 1) % 10));
+      draw(body, "text", { class: "figure", x: 140 + 55 * Math.cos(angle), y: 189 + 55 * Math.sin(angle), "text-anchor": "middle" }, String((hole + 1) % 10));
     }
-    draw(made.dial, "path", { class: "mark", d: "M140 170v-10" });
-    draw(body, "circle", { class: "hub", cx: 140, cy: 184, r: 21 });
+    draw(made.dial, "path", { class: "mark", d: "M140 168v-8" });
+    draw(body, "circle", { class: "hub", cx: 140, cy: 184, r: 20 });
     made.count = draw(body, "text", { class: "count", x: 140, y: 193, "text-anchor": "middle" });
-    draw(body, "path", { class: "stop", d: "M172 222l17 16" });
+    draw(body, "path", { class: "stop", d: "M163 211l15 18" });
     // The wire out, with the dial's contact in it.
-    made.wire = draw(group, "path", { class: "wire over", d: `M${x(40)} 254V268M${x(40)} 300V336` });
-    made.blade = draw(group, "path", { class: "blade", d: `M${x(40)} 300V268` });
-    draw(group, "circle", { class: "rivet", cx: x(40), cy: 268, r: 5 });
-    draw(group, "circle", { class: "rivet", cx: x(40), cy: 300, r: 5 });
-    made.bladeAt = [x(40), 300];
+    made.wire = draw(all, "path", { class: "wire over", d: `M${x(44)} 246H${x(PHONE.jack)}V268M${x(PHONE.jack)} 300V336` });
+    made.blade = draw(all, "path", { class: "blade", d: `M${x(PHONE.jack)} 300V268` });
+    draw(all, "circle", { class: "rivet", cx: x(PHONE.jack), cy: 268, r: 5 });
+    draw(all, "circle", { class: "rivet", cx: x(PHONE.jack), cy: 300, r: 5 });
     made.turn = right ? 32 : -32;
-    made.loop = draw(group, "text", { class: "says strong", x: x(66), y: 280, "text-anchor": end });
-    made.battery = draw(group, "text", { class: "says", x: x(66), y: 302, "text-anchor": end });
-    made.hears = draw(group, "text", { class: "says strong", x: x(66), y: 326, "text-anchor": end });
-    made.waves = draw(group, "path", { class: "waves", d: "M28 62a34 34 0 0 0 0 44M16 54a48 48 0 0 0 0 60M252 62a34 34 0 0 1 0 44M264 54a48 48 0 0 1 0 60" });
+    made.loop = draw(all, "text", { class: "says strong", x: x(56), y: 280, "text-anchor": end });
+    made.battery = draw(all, "text", { class: "says", x: x(56), y: 302, "text-anchor": end });
+    made.hears = draw(all, "text", { class: "says strong", x: x(56), y: 326, "text-anchor": end });
+    made.waves = draw(all, "path", { class: "waves", d: "M28 62a34 34 0 0 0 0 44M16 54a48 48 0 0 0 0 60M252 62a34 34 0 0 1 0 44M264 54a48 48 0 0 1 0 60" });
     return made;
   }
 
   small(one, place) {
     const group = draw(this.svg, "g", { class: "switch", transform: at(place) });
     const made = { group, ...this.bank(group, SMALL, one.kind === "finder"), form: SMALL, turned: one.kind === "finder" };
+    made.compact = place.scale < COMPACT;
+    if (made.compact) group.classList.add("compact");
     made.badge = draw(group, "path", { class: "badge" });
-    made.name = draw(group, "text", { class: "name", x: 24, y: 228 });
-    made.position = draw(group, "text", { class: "position", x: 8, y: 254 });
-    made.relays = draw(group, "text", { class: "operated", x: 8, y: 278 });
+    made.name = draw(group, "text", { class: "name", x: 26, y: made.compact ? 237 : 230 });
+    made.position = draw(group, "text", { class: "position", x: 8, y: made.compact ? 272 : 255 });
+    made.relays = draw(group, "text", { class: "operated", x: made.compact ? 92 : 8, y: made.compact ? 272 : 279 });
     return made;
   }
 
@@ -192,10 +203,10 @@ class Picture {
       const dots = draw(group, "path", { class: "dots", d: Array.from({ length: 10 }, (_, at) => `M${column(form, turned, at + 1)} ${row(form, level)}h0`).join("") });
       dots.setAttribute("stroke-width", form.dot * 2);
       draw(group, "path", { class: "overflowing", d: `M${column(form, turned, OVERFLOW)} ${row(form, level) - form.dot}v${form.dot * 2}` });
-      if (wide) draw(group, "text", { class: "figure", x: x(form.first - 28), y: row(form, level) + 6, "text-anchor": "middle" }, String(level % 10));
+      if (wide) draw(group, "text", { class: "figure", x: x(form.shaft - 23), y: row(form, level) + 6, "text-anchor": "middle" }, String(level));
     }
     if (wide) {
-      for (let at = 1; at <= 10; at++) draw(group, "text", { class: "figure", x: column(form, turned, at), y: form.rest + 10, "text-anchor": "middle" }, String(at % 10));
+      for (let at = 1; at <= 10; at++) draw(group, "text", { class: "figure", x: column(form, turned, at), y: form.rest + 10, "text-anchor": "middle" }, String(at));
     }
     const shaftX = x(form.shaft);
     const shaft = draw(group, "path", { class: "shaft", d: `M${shaftX} ${form.lane}V${form.rest + 12}` });
@@ -219,7 +230,7 @@ class Picture {
     const y = form.rest + (form === LARGE ? 30 : 12), x = made.shaftX;
     set(made.magnet, "d", form === LARGE ? "" : arrow(one.magnet, x, y - 2, 8));
     for (const style of ["sensed", "inferred", "simulated"]) {
-      for (const part of [made.frame, made.shaft, made.reach]) flag(part, style, one.known === style);
+      for (const part of [made.frame, made.reach]) flag(part, style, one.known === style);
     }
   }
 
@@ -246,10 +257,12 @@ class Picture {
       this.move(made, one);
       flag(made.group, "looked", place === looked && Boolean(this.places.glass));
       flag(made.group, "guest", one.serves !== 1);
-      set(made.badge, "d", badge(one.known, 14, 221, 7));
-      write(made.name, this.title(one), 172);
-      write(made.position, this.where(one), 188);
-      write(made.relays, one.serves === 1 ? one.relays.map((name) => this.words.short[name] || name).join("  ") : this.words[one.serves === 2 ? "guest" : "home"], 188);
+      set(made.badge, "d", badge(one.known, 14, made.compact ? 227 : 223, made.compact ? 9 : 7));
+      write(made.name, made.compact ? fill(this.words.few[one.kind], { n: one.stage }) : this.title(one), 168);
+      write(made.position, made.compact ? (one.serves !== 1 ? "" : one.vertical || one.rotary ? `${one.vertical}·${one.rotary}` : "–") : this.where(one), made.compact ? 76 : 188);
+      const operated = one.relays.map((name) => this.words.short[name] || name).join(made.compact ? " " : "  ");
+      write(made.relays, one.serves === 1 ? operated : this.words[one.serves === 2 ? "guest" : "home"], made.compact && one.serves === 1 ? 104 : 188);
+      if (made.compact) set(made.relays, "x", one.serves === 1 ? 92 : 8);
     });
     this.updateGlass(scene, looked);
     this.updateWires(scene);
@@ -260,7 +273,7 @@ class Picture {
     const party = scene[which];
     const words = this.words;
     mark(made.group, party);
-    write(made.name, party.name, 190);
+    write(made.name, [words[which], party.name].filter(Boolean).join(" · "), 264);
     flag(made.group, "lifted", party.off_hook);
     flag(made.group, "ringing", party.ringing);
     flag(made.group, "hearing", party.tone > 0 || (scene.stage === TALKING && party.off_hook));
@@ -300,7 +313,7 @@ class Picture {
       this.close.badge = draw(this.glass, "path", { class: "badge" });
       this.close.name = draw(this.glass, "text", { class: "name", x: 42, y: 34 });
       this.close.position = draw(this.glass, "text", { class: "position", x: LARGE.width + 134, y: 34, "text-anchor": "end" });
-      names.forEach((name, place) => { this.close.relays[name] = this.relay(name, 386, 66 + place * 38); });
+      names.forEach((name, place) => { this.close.relays[name] = this.relay(name, 386, 64 + place * 36); });
       ["vertical", "rotary", "release"].forEach((name, place) => {
         const group = draw(this.glass, "g", { class: "lever", transform: `translate(${14 + place * 200} 320)` });
         draw(group, "rect", { class: "plate", x: 0, y: 0, width: 192, height: 36, rx: 8 });
@@ -329,7 +342,7 @@ class Picture {
     const words = this.words.relays[name] || name;
     const short = this.words.short[name] || name;
     const label = draw(group, "text", { class: "relay-name", x: 58, y: 26 });
-    write(label, short.length <= 2 ? `${short} ${words}` : words, 168);
+    write(label, short.length <= 2 ? `${short} · ${words}` : words, 168);
     return group;
   }
 
@@ -337,7 +350,7 @@ class Picture {
   updateWires(scene) {
     const train = scene.switches.map((one, place) => ({ one, made: this.switches[place], place })).filter((each) => each.one.serves === 1);
     const places = this.places;
-    const live = scene.caller.loop;
+    let live = scene.caller.loop;
     let joined = scene.caller.off_hook;
     for (let number = 0; number < this.wire.length; number++) {
       const { under, over } = this.wire[number];
@@ -354,10 +367,13 @@ class Picture {
         }
         on = joined && (finder ? through(after.one) : !before || before.one.kind === "finder" || through(before.one));
         joined = on;
-      } else if (places.caller && places.called && number === 0) {
-        const a = jack(places.caller, "caller"), b = jack(places.called, "called");
-        idle = full = `M${a.x} ${a.y}V${places.line}H${b.x}V${b.y}`;
-        on = train.length > 0 && train.every((each) => through(each.one));
+      } else if (places.line && number < 2) {
+        // Only the line: one wire from each telephone to the exchange, or to where they meet.
+        const which = number ? "called" : "caller", from = jack(places[which], which);
+        const middle = places.exchange ? places.exchange.x + (number ? places.exchange.width : 0) : (places.left + places.right) / 2;
+        idle = full = `M${from.x} ${from.y}V${places.line}H${middle}`;
+        on = scene[which].off_hook && !scene[which].open_contact;
+        live = scene[which].loop;
       }
       set(under, "d", idle);
       set(over, "d", on ? full : "");
@@ -392,10 +408,10 @@ class Picture {
 
   between(from, to) {
     const path = `M${from.x} ${from.y}`;
-    if (Math.abs(from.y - to.y) < 2) return path + `H${to.x}`;
+    if (Math.abs(from.y - to.y) < 2 && !to.jack) return path + `H${to.x}`;
     if (from.jack) return path + `V${to.y}H${to.x}`;
-    if (to.jack) return path + `H${to.x}V${to.y}`;
-    const gap = to.y - 22; // to the next row of switches
+    if (to.jack) return path + `V${from.y - from.lift}H${to.x}V${to.y}`; // above switches that are not of this train
+    const gap = to.y - to.lift - 6; // to the next row of switches
     return path + `H${this.places.right}V${gap}H${this.places.left}V${to.y}H${to.x}`;
   }
 }
@@ -407,11 +423,11 @@ function at(place) {
 }
 
 function point(box, x, y) {
-  return { x: box.x + x * box.scale, y: box.y + y * box.scale };
+  return { x: box.x + x * box.scale, y: box.y + y * box.scale, lift: SMALL.lane * box.scale };
 }
 
 function jack(place, which) {
-  return place ? { ...point(place, which === "called" ? PHONE.width - 40 : 40, PHONE.height), jack: true } : null;
+  return place ? { ...point(place, which === "called" ? PHONE.width - PHONE.jack : PHONE.jack, PHONE.height), jack: true } : null;
 }
 
 // What a magnet does, as an arrow about (x, y).
@@ -441,9 +457,9 @@ function rows(width, height, count) {
   return best;
 }
 
-function spread(area, count) {
+function spread(area, count, widest) {
   const { scale, across, lines } = rows(area.width, area.height, count);
-  const step = Math.min((area.width - 36) / across, SMALL.width * scale * 1.3);
+  const step = Math.min((area.width - 36) / across, SMALL.width * scale * widest);
   const left = area.x + (area.width - step * across) / 2;
   const high = area.height / lines;
   return Array.from({ length: count }, (_, place) => ({
@@ -463,7 +479,7 @@ function layout(width, height, count, what) {
   const close = { width: LARGE.width + 150, height: LARGE.height };
   const places = { left: 8, right: width - 8 };
   if (what === "wipers") {
-    places.switches = spread({ x: 0, y: 4, width, height: height - 4 }, count);
+    places.switches = spread({ x: 0, y: 4, width, height: height - 4 }, count, 1.5);
     return places;
   }
   if (what === "line") {
@@ -472,18 +488,25 @@ function layout(width, height, count, what) {
     places.caller = { x: width * 0.02, y, scale };
     places.called = { x: width * 0.98 - PHONE.width * scale, y, scale };
     places.line = y + PHONE.height * scale + 18;
+    const right = places.caller.x + PHONE.width * scale + width * 0.02;
+    const across = places.called.x - width * 0.02 - right;
+    // Between them if there is room, else above the wire.
+    if (across > width * 0.2) places.exchange = { x: right, y: places.line - height * 0.2, width: across, height: height * 0.2 };
     return places;
   }
   if (wide) {
-    const train = rows(width, height * 0.46, count);
-    const low = Math.min(height * 0.5, train.scale * (SMALL.height + 6) * train.lines);
+    const train = rows(width, height * 0.42, count);
+    const low = train.scale * (SMALL.height + (train.lines > 1 ? 22 : 4)) * train.lines;
     const high = height - low - 10;
-    const side = Math.min(width * 0.26, high / PHONE.height * PHONE.width);
+    const side = Math.min(width * 0.28, high / PHONE.height * PHONE.width);
     const scale = side / PHONE.width;
-    places.caller = { x: 0, y: high - PHONE.height * scale, scale };
-    places.called = { x: width - side, y: high - PHONE.height * scale, scale };
+    places.switches = spread({ x: 0, y: high + 6, width, height: low }, count, 9);
+    // The telephones' wires come down just where the train begins and ends.
+    const first = places.switches[0], last = places.switches[train.across - 1];
+    const shift = Math.max(0, first.x + 4 * first.scale - PHONE.jack * scale);
+    places.caller = { x: shift, y: high - PHONE.height * scale, scale };
+    places.called = { x: Math.min(width, last.x + 196 * last.scale + PHONE.jack * scale) - side, y: high - PHONE.height * scale, scale };
     places.glass = fitted({ x: side + 12, y: 0, width: width - 2 * side - 24, height: high - 14 }, close);
-    places.switches = spread({ x: 0, y: high + 6, width, height: low }, count);
     return places;
   }
   const scale = Math.min(width * 0.47 / PHONE.width, height * 0.27 / PHONE.height);
@@ -491,7 +514,7 @@ function layout(width, height, count, what) {
   const glass = Math.min(height * 0.33, (width - 8) / close.width * close.height);
   places.caller = { x: 0, y: 0, scale };
   places.called = { x: width - PHONE.width * scale, y: 0, scale };
-  places.switches = spread({ x: 0, y: top + 6, width, height: height - top - glass - 16 }, count);
+  places.switches = spread({ x: 0, y: top + 6, width, height: height - top - glass - 16 }, count, 1.5);
   places.glass = fitted({ x: 4, y: height - glass, width: width - 8, height: glass }, close);
   return places;
 }
