@@ -42,10 +42,14 @@ _ALL = (
     *_both("pump-?-stuck-low", "pump ?", "the pin that moves the stage stands still, low"),
     *_both("pump-?-bypassed", "pump ?", "a short across the stage: the coil is held whenever its chain is complete"),
     HardwareFault("pump-slow-decay", "pump A", "its condenser has drifted: the coil is held for 180 ms without a move"),
+    *_both("contact-?-bridged", "guard contact ?", "a wire bridges it; the relay and its mirror do not show that"),
     HardwareFault(
-        "guard-bypassed", "guard contacts", "a bridge over both contacts: the generator is always on the bus"
+        "guard-bypassed", "guard contacts", "a bridge over both: the generator is on the bus unless isolated"
     ),
-    HardwareFault("backfeed", "a line", "alternating current on a port's line that does not come through the guard"),
+    HardwareFault("backfeed", "a line", "the generator's wire in front of the guard touches a wire of a port's line"),
+    HardwareFault("isolator-welded", "isolating contactor", "its contact is welded: the generator is never isolated"),
+    HardwareFault("isolator-dead", "isolating contactor", "its coil is open: the generator is always isolated"),
+    HardwareFault("follower-welded", "isolating contactor", "the small relay of its channel B is welded closed"),
     HardwareFault("generator-high", "ringing generator", "its voltage is 1.3 times what it should be"),
     HardwareFault("generator-dead", "ringing generator", "it gives no voltage"),
     HardwareFault("bus-short", "ringing bus", "a short to earth: only the generator's lamp limits the current"),

@@ -1,7 +1,9 @@
-"""The ringing guard's hardware, simulated: chain, pump stages, relays with their mirrors; and the supply permit.
+"""The ringing guard's hardware, simulated: chain, isolator, pump stages, relays with their mirrors; the supply permit.
 
     chain supply -- chain channel's contacts -- coil -- pump stage        (twice, nothing in common but the contacts'
-    generator -- lamp -- relay A's contact -- relay B's contact -- bus     actuators: key, covers, stop)
+    end of channel A -- follower's contact -- isolator's coil              actuators: key, covers, stop)
+    end of channel B -- follower's coil
+    generator -- isolator -- lamp -- relay A's contact -- relay B's contact -- bus
 
 Theory of operation. A pump stage is coupled by a condenser: it takes a packet of charge from a move of its pin, and its
 reservoir holds the coil for some 50 ms. A pin that stands still gives nothing, whether it stands high or low. A move
@@ -10,6 +12,10 @@ stage's own time constant. Either way it counts for nothing, but the next move i
 after a rest does nothing by itself, and a loop that runs wild or crawls drops the relays.
 
 A relay's mirror contact is force-guided: it is closed only while the relay's main contact is open, welds included.
+
+The isolating contactor stands at the generator itself. Its coil hangs on channel A, through a contact of a small relay
+that follows channel B: no stage and no board is in that circuit. So a chain that opens takes the generator away from
+everything that lies behind, whatever became of the guard's contacts.
 
 Everything happens by contacts and time; the board is asked nothing.
 """
@@ -28,6 +34,11 @@ GUARD_HOLD_US = 50_000  # last good move to the relay falling: the reservoir run
 SLOW_HOLD_US = 180_000  # and with a condenser that has drifted
 GUARD_PULL_US = 12_000  # coil fed to contact closing; common practice, no source
 GUARD_DROP_US = 8_000  # a coil whose chain channel opens: contact open; common practice, no source
+# The isolating contactor and the small relay that follows channel B; all common practice, no source.
+ISOLATOR_PULL_US = 20_000
+ISOLATOR_DROP_US = 15_000
+FOLLOWER_PULL_US = GUARD_PULL_US
+FOLLOWER_DROP_US = GUARD_DROP_US
 
 CHAINS = (IN_CHAIN_A, IN_CHAIN_B)
 MIRRORS = (IN_MIRROR_A, IN_MIRROR_B)
@@ -81,6 +92,7 @@ class Channel:
         self.stage = PumpStage(kernel, self._stage_changed)
         self.up = False
         self.welded = False
+        self.bridged = False  # its main contact, by a wire: no mirror shows that
         self.dead = False
         self.bypassed = False
         self.chain_welded = False
@@ -100,6 +112,11 @@ class Channel:
     def mirror(self) -> bool:
         """Whether the mirror contact is closed."""
         return not self.up if self.mirror_stuck is None else self.mirror_stuck
+
+    @property
+    def conducts(self) -> bool:
+        """Whether the generator gets past this relay's main contact."""
+        return self.up or self.bridged
 
     def work(self, contact: str, closed: bool) -> None:
         """Open or close one of the contacts in series in the chain channel."""
@@ -144,16 +161,53 @@ class Channel:
         self._changed()
 
 
+class Contactor:
+    """A relay that only follows its coil. `welded`: stays closed; `dead`: never pulls."""
+
+    def __init__(self, kernel: Kernel, pull_us: int, drop_us: int, changed: Callable[[], None]) -> None:
+        self.closed = True  # the chain is complete to begin with
+        self.welded = False
+        self.dead = False
+        self._kernel = kernel
+        self._pull_us = pull_us
+        self._drop_us = drop_us
+        self._changed = changed
+        self._moving: Handle | None = None  # to the other position
+
+    def settle(self, fed: bool) -> None:
+        """Its coil is fed, or not."""
+        to = self.welded or (fed and not self.dead)
+        if to == self.closed:
+            self._kernel.cancel(self._moving)
+            self._moving = None
+        elif self._moving is None:
+            at_us = self._kernel.now_us + (self._pull_us if to else self._drop_us)
+            self._moving = self._kernel.at(at_us, self._moved, to)
+
+    def _moved(self, closed: bool) -> None:
+        self._moving = None
+        self.closed = closed
+        self._changed()
+
+
 class GuardCircuit:
-    """Both channels and the supply permit. `changed` is called after anything that inputs or feed may show."""
+    """Both channels, the isolator and the supply permit. `changed` is called after anything that may show."""
 
     def __init__(self, kernel: Kernel, changed: Callable[[], None]) -> None:
-        self.a = Channel(kernel, changed)
-        self.b = Channel(kernel, changed)
+        self._tell = changed
+        self.follower = Contactor(kernel, FOLLOWER_PULL_US, FOLLOWER_DROP_US, self._changed)
+        self.isolator = Contactor(kernel, ISOLATOR_PULL_US, ISOLATOR_DROP_US, self._changed)
+        self.a = Channel(kernel, self._changed)
+        self.b = Channel(kernel, self._changed)
         self.channels = (self.a, self.b)
         self.bypassed = False  # a bridge over both contacts
         self.permit_welded = False
         self.permit_stage = PumpStage(kernel, changed)
+
+    def _changed(self) -> None:
+        self.follower.settle(self.b.chain)
+        self.isolator.settle(self.a.chain and self.follower.closed)
+        self._tell()
 
     def pump(self) -> None:
         """The board moves both pumps once."""
@@ -167,7 +221,7 @@ class GuardCircuit:
     @property
     def closed(self) -> bool:
         """Whether the generator gets through to the bus."""
-        return self.bypassed or (self.a.up and self.b.up)
+        return self.isolator.closed and (self.bypassed or (self.a.conducts and self.b.conducts))
 
     @property
     def permit_held(self) -> bool:

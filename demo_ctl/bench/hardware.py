@@ -124,7 +124,8 @@ class Hardware(People, Pins):
         self._drawn_mA = 0.0
         self._bus = BusReadings(kernel.now_us, unit.generator_V, unit.battery_V)
         self._deaf = 0  # bits of sensed levels that read 0, whatever happens
-        self._backfed = 0  # the port
+        self._backfed = 0  # the port whose line has that fault
+        self._backfeeds = False  # and the generator is there to feed it
         self._memory_low = False
         self._listening = 0
         self._listen_from_us = 0
@@ -215,6 +216,11 @@ class Hardware(People, Pins):
         return self._feed
 
     @property
+    def ringing_out(self) -> bool:
+        """Whether generator voltage gets to the ringing bus, or to any line by another way."""
+        return self._feed or self._backfeeds
+
+    @property
     def permit_held(self) -> bool:
         """Whether the supply permit holds the contactor in the unit's battery feed."""
         return self.guard.permit_held
@@ -230,7 +236,6 @@ class Hardware(People, Pins):
             self.broken.add(name)
         if name == "backfeed":
             self._backfed = port
-            self.unit.set_backfeed(port, True)
         elif name == "expander-frozen":
             self._frozen = self._outside & self._wired & EXPANDED
         elif name == "clock-jumped":
@@ -250,9 +255,7 @@ class Hardware(People, Pins):
         if name not in self.broken:
             return
         self.broken.remove(name)
-        if name == "backfeed":
-            self.unit.set_backfeed(self._backfed, False)
-        elif name == "expander-frozen":
+        if name == "expander-frozen":
             self._frozen = None
         elif name == "board-dead":
             self.boots = True
@@ -266,6 +269,7 @@ class Hardware(People, Pins):
             channel.chain_welded = f"chain-{letter}-welded" in broken
             channel.chain_broken = f"chain-{letter}-broken" in broken
             channel.welded = f"relay-{letter}-welded" in broken
+            channel.bridged = f"contact-{letter}-bridged" in broken
             channel.dead = f"relay-{letter}-dead" in broken
             channel.bypassed = f"pump-{letter}-bypassed" in broken
             channel.stage.stuck = bool({f"pump-{letter}-stuck-high", f"pump-{letter}-stuck-low"} & broken)
@@ -273,6 +277,9 @@ class Hardware(People, Pins):
             channel.mirror_stuck = False if open_ else True if stuck else None
         guard.a.stage.hold_us = SLOW_HOLD_US if "pump-slow-decay" in broken else GUARD_HOLD_US
         guard.bypassed = "guard-bypassed" in broken
+        guard.isolator.welded = "isolator-welded" in broken
+        guard.isolator.dead = "isolator-dead" in broken
+        guard.follower.welded = "follower-welded" in broken
         guard.permit_welded = "permit-welded" in broken
         for channel in guard.channels:
             channel.settle()
@@ -445,11 +452,15 @@ class Hardware(People, Pins):
         if feed != self._feed:
             self._feed = feed
             self.unit.set_ringing_feed(feed)
+        backfeeds = "backfeed" in self.broken and self.guard.isolator.closed
+        if backfeeds != self._backfeeds:
+            self._backfeeds = backfeeds
+            self.unit.set_backfeed(self._backfed, backfeeds)
         self._tell_bus()
 
     def _tell_bus(self) -> None:
-        """What the converter is given: the supply before the lamp, bus and current behind the guard's contacts."""
-        supply_V = self.unit.generator_V
+        """What the converter is given: the supply between isolator and lamp, bus and current behind the guard."""
+        supply_V = self.unit.generator_V if self.guard.isolator.closed else 0.0
         bus_V = supply_V if self._feed else 0.0
         bus_mA = self._drawn_mA
         if self.guard.closed and not self._feed:

@@ -60,7 +60,6 @@ def _data(table: Failures, ways: Mapping[str, Path]) -> dict[str, object]:
                 "bench": list(failure.bench),
                 "not_simulated": failure.not_simulated,
                 "ringing_with_cover_open": failure.ringing_with_cover_open,
-                "takes_two": failure.takes_two,
                 "cases": [
                     {
                         "while": case.during,
@@ -110,8 +109,5 @@ def _print(table: Failures, ways: Mapping[str, Path]) -> None:
             escape(one.person),
         )
     screen.print(rows)
-    for failure in table.failures:
-        if failure.takes_two:
-            screen.print(f"[bold]{failure.fault}[/bold] takes two faults: {escape(failure.takes_two)}")
-    if not any(failure.ringing_with_cover_open and not failure.takes_two for failure in table.failures):
-        screen.print("No single fault of this table leaves ringing on with a cover open.")
+    # A table with one that does is refused when it is read.
+    screen.print("No single fault of this table leaves ringing on with a cover open.")

@@ -100,6 +100,14 @@ class Relay(Frozen):
     last_current_source: Text
 
 
+class Isolator(Frozen):
+    """The contactor at the generator itself, held by both channels of the chain and by nothing else."""
+
+    pull: TimeSpan
+    drop: TimeSpan = Field(description="its coil has no supply, to its contact open")
+    follower: TimeSpan = Field(description="channel B opens, to the contact open of the small relay that follows it")
+
+
 class Converter(Frozen):
     """What measures the ringing bus, its supply and the battery."""
 
@@ -170,6 +178,7 @@ class Guard(Frozen):
     contacts: Contacts
     pump: Pump
     relay: Relay
+    isolator: Isolator
     converter: Converter
     expander: Expander
     chip: Chip
@@ -213,6 +222,9 @@ def check_guard(located: Located[Guard]) -> Findings:
             (("relay",), "pull", guard.relay.pull),
             (("relay",), "drop", guard.relay.drop),
             (("relay",), "flight", guard.relay.flight),
+            (("isolator",), "pull", guard.isolator.pull),
+            (("isolator",), "drop", guard.isolator.drop),
+            (("isolator",), "follower", guard.isolator.follower),
             (("permit",), "drop", guard.permit.drop),
         )
     ]

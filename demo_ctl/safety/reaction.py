@@ -119,7 +119,10 @@ class _Parts:
         self.lease = Part("longest lease", permit.LEASE_MOST_MS * 1000, "board.permit: LEASE_MOST_MS")
         self.host = Part("the program hears nothing", SILENCE_US, "link.client: SILENCE_US")
         self.contactor = Part("contactor's release", guard.permit.drop.most_us, wiring)
+        self.follower = Part("follower's release", guard.isolator.follower.most_us, wiring)
+        self.isolator = Part("isolator's release", guard.isolator.drop.most_us, wiring)
         self.by_wire = (self.bounce, self.drop, self.arc)
+        self.isolated = (self.bounce, self.follower, self.isolator, self.arc)
         self.falls = (self.hold, self.flight, self.arc)
         self.seen = (self.loop, *self.falls)
 
@@ -142,6 +145,7 @@ def paths(
     seen, falls = parts.seen, parts.falls
     return (
         off("chain opens", "a cover opens, the stop is pressed", (m.R_CHAIN,), *parts.by_wire),
+        off("isolator opens", "a cover opens, and the guard's contacts are bridged or passed by", (), *parts.isolated),
         off("chain seen open", "the board sees the chain open", (m.R_CHAIN,), parts.bounce, *seen),
         off("key off", "the key is turned off", (m.R_KEY, m.R_CHAIN), *parts.by_wire),
         off("key seen off", "the board sees the key off", (m.R_KEY,), parts.bounce, *seen),

@@ -27,6 +27,7 @@ from demo_ctl.wire.codec import decode, encode
 from demo_ctl.wire.framing import Deframer, frame
 
 UNIT = Path(__file__).resolve().parents[2] / "configs" / "units" / "travelling.yaml"
+_ALL_RINGING = sum(1 << 4 * port + m.RINGING for port in range(4))
 CALLED = 1 << 4 + m.RINGING  # port 2's ringing sense
 
 
@@ -138,7 +139,7 @@ def test_inputs_at_rest(name: str, zeros: int) -> None:
 #: Faults after which the pumps, moved on, hold the generator on the bus no longer.
 DROPS = (
     "chain-a-broken", "chain-b-broken", "relay-a-dead", "relay-b-dead", "pump-a-stuck-high", "pump-a-stuck-low",
-    "pump-b-stuck-high", "pump-b-stuck-low", "generator-dead", "bus-short",
+    "pump-b-stuck-high", "pump-b-stuck-low", "generator-dead", "bus-short", "isolator-dead",
 )  # fmt: skip
 
 
@@ -153,8 +154,8 @@ def test_faults_that_end_ringing_by_themselves(ringing: Ringing, name: str) -> N
     assert ringing.bus()[0] == ringing.supply_mV
 
 
-#: Faults after which pumps that stand still do not take the generator away: the table's own worst cases.
-STAYS = ("guard-bypassed",)
+#: Faults after which pumps that stand still do not take the generator away; the chain does.
+STAYS = ("guard-bypassed", "backfeed")
 
 
 @pytest.mark.parametrize("name", sorted(HARDWARE_FAULTS))
@@ -162,8 +163,8 @@ def test_pumps_that_stand_still_end_ringing_whatever_single_fault_there_is(ringi
     ringing.hardware.break_part(name)
     ringing.pump_for(30_000)
     ringing.pump_for(GUARD_HOLD_US + 100_000, pump=False)
-    assert (ringing.bus()[0] > 0) == (name in (*STAYS, "bus-sense-stuck", "bus-sense-dead"))
-    assert ringing.hardware.ringing_fed == (name in STAYS)
+    assert (ringing.bus()[0] > 0) == (name in ("guard-bypassed", "bus-sense-stuck", "bus-sense-dead"))
+    assert ringing.hardware.ringing_out == (name in STAYS)
 
 
 @pytest.mark.parametrize("name", sorted(HARDWARE_FAULTS))
@@ -176,7 +177,9 @@ def test_key_cover_and_stop_end_ringing_though_the_pumps_move_whatever_single_fa
     hardware.break_part(name)
     getattr(hardware, act)(*(["off"] if act == "turn_key" else []))
     ringing.pump_for(APART_US + 20_000)
-    assert hardware.ringing_fed == (name in STAYS)  # a bridge over the guard is found before, and told
+    assert not hardware.ringing_out
+    ringing.pump_for(400_000)
+    assert not ringing.unit.levels() & _ALL_RINGING
 
 
 def test_an_open_cover_opens_both_channels_and_its_second_contact_follows() -> None:
@@ -268,6 +271,18 @@ def test_readings_that_stick_are_counted_and_dead_ones_are_not(ringing: Ringing)
         hardware.mend_part(name)
         assert hardware.bus()[1] == 0
         ringing.pump_for(8_000_000)
+
+
+@pytest.mark.parametrize("name", ["chain-a-broken", "chain-b-broken"])
+def test_a_generator_that_is_isolated_is_not_measured_any_more(ringing: Ringing, name: str) -> None:
+    hardware = ringing.hardware
+    ringing.pump_for(100_000, pump=False)
+    hardware.break_part(name)
+    ringing.pump_for(200_000)
+    assert ringing.bus() == (0, 0, 0)
+    hardware.mend_part(name)
+    ringing.pump_for(200_000, pump=False)
+    assert ringing.bus() == (0, 0, ringing.supply_mV)
 
 
 def test_a_backfed_line_is_sensed_and_draws_nothing_from_the_bus(ringing: Ringing) -> None:

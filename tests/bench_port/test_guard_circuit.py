@@ -7,9 +7,13 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from demo_ctl.bench.guard_circuit import (
+    FOLLOWER_DROP_US,
+    FOLLOWER_PULL_US,
     GUARD_DROP_US,
     GUARD_HOLD_US,
     GUARD_PULL_US,
+    ISOLATOR_DROP_US,
+    ISOLATOR_PULL_US,
     PUMP_LEAST_US,
     PUMP_MOST_US,
     SLOW_HOLD_US,
@@ -94,7 +98,8 @@ def test_any_contact_of_either_channel_takes_the_generator_away_though_the_pumps
     assert bench.guard.inputs() == CHAIN & ~(1 << channel) | (DOWN & 4 << channel)
     bench.guard.channels[channel].work(contact, True)
     bench.pump_to(300_000)
-    assert bench.moves[2:] == [(200_000 + GUARD_PULL_US, True)]
+    follows_us = FOLLOWER_PULL_US if channel else 0
+    assert bench.moves[2:] == [(200_000 + follows_us + ISOLATOR_PULL_US, True)]  # the relay is up before
 
 
 def test_contacts_are_in_series() -> None:
@@ -123,7 +128,7 @@ def test_mirrors_are_force_guided_and_feed_is_both_relays(steps: list[tuple[str,
             open_since = -1 if what == "close" else bench.kernel.now_us if open_since < 0 else open_since
         up = [guard.a.up, guard.b.up]
         assert [not guard.inputs() & mirror for mirror in (IN_MIRROR_A, IN_MIRROR_B)] == up
-        assert guard.closed == all(up)
+        assert guard.closed == (all(up) and guard.isolator.closed)
         if open_since >= 0 and bench.kernel.now_us >= open_since + GUARD_DROP_US:
             assert not guard.closed
 
@@ -139,7 +144,73 @@ def test_an_open_chain_whose_stage_runs_out_meanwhile_drops_no_later_for_it() ->
     assert bench.moves[-1] == (last_us + GUARD_HOLD_US, False)
 
 
+# The isolator: the chain alone holds it.
+
+
+@pytest.mark.parametrize(("channel", "follows_us"), [(0, 0), (1, FOLLOWER_DROP_US)])
+def test_either_channel_drops_the_isolator_though_the_guard_is_bypassed(channel: int, follows_us: int) -> None:
+    bench = Bench()
+    bench.guard.bypassed = True
+    bench.settle()
+    assert bench.moves == [(0, True)]
+    bench.guard.channels[channel].work("cover", False)
+    bench.pump_to(1_000_000)
+    assert bench.moves[1:] == [(follows_us + ISOLATOR_DROP_US, False)]
+
+
+@settings(deadline=None)
+@given(st.lists(st.tuples(st.integers(0, 1), st.booleans(), st.integers(0, 60_000)), max_size=40))
+def test_the_isolator_follows_the_chain_and_nothing_else(steps: list[tuple[int, bool, int]]) -> None:
+    bench = Bench()
+    guard = bench.guard
+    slowest_us = max(FOLLOWER_DROP_US + ISOLATOR_DROP_US, FOLLOWER_PULL_US + ISOLATOR_PULL_US)
+    for channel, closed, us in steps:
+        guard.channels[channel].work("cover", closed)
+        bench.pump_to(bench.kernel.now_us + us)
+        bench.kernel.run_to(bench.kernel.now_us + slowest_us)
+        assert guard.isolator.closed == (guard.a.chain and guard.b.chain)
+
+
+def test_a_chain_that_opens_only_for_a_moment_does_not_move_it() -> None:
+    bench = Bench()
+    bench.guard.a.work("cover", False)
+    bench.kernel.run_to(ISOLATOR_DROP_US - 1)
+    bench.guard.a.work("cover", True)
+    bench.kernel.run_to(1_000_000)
+    assert bench.guard.isolator.closed
+    assert bench.kernel.next_us() is None
+
+
+@pytest.mark.parametrize("welded", ["chain a", "chain b", "follower"])
+def test_one_weld_in_the_isolators_own_chain_is_not_enough_to_hold_it(welded: str) -> None:
+    bench = Bench()
+    guard = bench.guard
+    guard.bypassed = True
+    guard.a.chain_welded = welded == "chain a"
+    guard.b.chain_welded = welded == "chain b"
+    guard.follower.welded = welded == "follower"
+    bench.settle()
+    for channel in guard.channels:
+        channel.work("stop", False)
+    bench.kernel.run_to(FOLLOWER_DROP_US + ISOLATOR_DROP_US)
+    assert not guard.closed
+
+
 # Single faults: one of two channels is enough.
+
+
+@pytest.mark.parametrize("channel", [0, 1])
+def test_a_bridge_over_one_contact_is_outlived_by_the_other_and_no_mirror_shows_it(channel: int) -> None:
+    bench = Bench()
+    bench.guard.channels[channel].bridged = True
+    bench.settle()
+    assert bench.guard.inputs() == CHAIN | DOWN
+    assert not bench.guard.closed
+    bench.pump_to(100_000)
+    bench.kernel.run_to(1_000_000)
+    assert bench.moves[-1] == (90_000 + GUARD_HOLD_US, False)
+    bench.guard.channels[1 - channel].lift_by_hand(True)
+    assert bench.guard.closed  # which is how the proving finds it
 
 
 def test_a_short_across_one_stage_holds_one_relay_only() -> None:

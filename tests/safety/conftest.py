@@ -81,6 +81,10 @@ class Hands:
             hardware.press_stop()
         elif name.startswith("release the stop"):
             hardware.release_stop()
+        elif name.startswith("guard relay"):
+            letter = name.split()[2].lower()
+            hardware.lift_relay(letter, True)
+            hardware.kernel.at(hardware.kernel.now_us + 3_000_000, hardware.lift_relay, letter, False)
         elif name.endswith(" alone"):
             self._channel(name).work("test plug", False)
         elif name.endswith(" back"):

@@ -17,6 +17,7 @@ from demo_ctl.safety.proof_store import Proving
 from demo_ctl.safety.proving import (
     CHAIN,
     EXERCISED,
+    ISOLATED_US,
     LATE_US,
     MIRRORS,
     Mark,
@@ -75,14 +76,19 @@ def test_the_key_turned_instead_of_the_cover_opened_is_not_the_cover() -> None:
     off = ALL & ~CHAIN & ~m.IN_KEY
     seen = [BEGIN, Seen(7000, inputs=off)]
     assert not look(step, step.marks, seen, 1000, 8000).done
-    assert look(step, step.marks, [BEGIN, Seen(7000, inputs=ALL & ~CHAIN)], 1000, 8000).done
+    opened = [BEGIN, Seen(7000, inputs=ALL & ~CHAIN), Seen(60_000, bus=(0, 9_999, 50_000))]
+    assert look(step, step.marks, opened, 1000, 70_000).done
+    opened[-1] = Seen(60_000, bus=(0, 10_000, 50_000))  # the generator is still there
+    assert look(step, step.marks, opened, 1000, 70_000).waits == "the isolating contactor takes the generator off"
+    late_us = 7000 + ISOLATED_US + LATE_US + 1
+    assert look(step, step.marks, opened, 1000, late_us).failed
 
 
 def test_a_trip_that_is_not_wanted_fails_the_step_and_one_from_before_does_not() -> None:
     tripped = Seen(7500, state=m.G_TRIPPED, reason=m.R_MIRROR)
     assert "guard relay" in look(STEP, STEP.marks, [BEGIN, tripped], 1000, 8000).failed
     before = Seen(1000, inputs=ALL, state=m.G_TRIPPED, reason=m.R_CHAIN)
-    seen = [before, Seen(7000, inputs=ALL & ~CHAIN)]
+    seen = [before, Seen(7000, inputs=ALL & ~CHAIN), Seen(7500, bus=(0, 0, 50_000))]
     assert look(STEP, STEP.marks, seen, 1000, 8000).done
 
 
@@ -164,6 +170,8 @@ def test_the_boards_own_record_of_a_trip_must_fit() -> None:
     assert check_trip(live, None)
     assert check_trip(live, trip._replace(reason=m.R_MIRROR))
     assert check_trip(live, trip._replace(worse=m.R_NO_SILENCE))
+    held = Step("x", "", (), held=True, trip=m.R_MIRROR)  # a relay is held up on purpose
+    assert check_trip(held, trip._replace(reason=m.R_MIRROR, worse=m.R_NO_SILENCE)) == ""
     assert check_trip(live, trip._replace(state=m.G_ARMED))
 
 
@@ -193,6 +201,8 @@ def test_hands_that_do_all_of_it_pass_with_every_reaction_measured(proven: Prove
         m.R_SILENCE,
         m.R_CHAIN,
         m.R_CHAIN,
+        m.R_MIRROR,
+        m.R_MIRROR,
         m.R_DISCREPANCY,
         m.R_DISCREPANCY,
     ]
@@ -205,11 +215,30 @@ def test_no_bell_rings_in_a_proving(proven: Proven, bench: Port) -> None:
     assert lines == []
 
 
+@pytest.mark.parametrize(
+    ("fault", "says"),
+    [
+        ("isolator-welded", "open front: the isolating contactor takes the generator off"),
+        ("isolator-dead", "close front: generator and battery are right"),
+        ("follower-welded", "channel B alone: the isolating contactor takes the generator off"),
+        ("contact-a-bridged", "guard relay B alone: no voltage on the ringing bus"),
+        ("contact-b-bridged", "guard relay A alone: no voltage on the ringing bus"),
+    ],
+)
+def test_faults_of_isolator_and_contacts_are_found_where_the_table_says(
+    fault: str, says: str, proven: Proven, hands: Any, hardware: Any
+) -> None:
+    hands.at = lambda name: hardware.break_part(fault) if name == "open front" else None
+    proving, _ = proven()
+    assert proving.verdict == "failed"
+    assert says in proving.say
+
+
 def test_the_test_plug_may_be_left_out(proven: Proven, hands: Any) -> None:
     hands.skips = True
     proving, _ = proven()
-    assert proving.verdict == "passed"
-    assert sum(step.result == "skipped" for step in proving.steps) == 8
+    assert proving.verdict == "passed", proving.say
+    assert sum(step.result == "skipped" for step in proving.steps) == 14
     assert not [name for name in hands.asked if name.endswith(" back") and name.startswith("channel")]
 
 
