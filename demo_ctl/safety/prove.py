@@ -224,7 +224,7 @@ class _Walk:
                 return StepResult(step.name, step.ask, SKIPPED)
             if self.client.now_us() > give_up_us:
                 return self._fail(step, replace(found, failed=f"{found.waits}: nothing came of it in time"), figures)
-            self._poll(measure=any(mark.bus or mark.fit for mark in step.marks))
+            self._poll(measure=any(mark.bus or mark.fit or mark.isolated for mark in step.marks))
         if step.trip != m.R_NONE:
             trips = self.client.trips()
             wrong = rules.check_trip(step, trips[0] if trips else None)
