@@ -1,8 +1,8 @@
 """The ringing bus and its supply, as measured: quiet, fit, or at fault. Pure: no pins, no clock.
 
 The board's converter gives one reading a ringing cycle (50 ms at 20 Hz): mean squares, as root mean squares. *Bus* is
-behind the guard's contacts, *supply* is the generator in front of them, *battery* the direct voltage that ringing
-rides on. Time without a new reading is counted; a converter that stops is a fault, not silence.
+behind the guard's contacts, *supply* is the generator in front of them (and behind the isolating contactor: absent
+while the chain is open), *battery* the direct voltage that ringing rides on. Time without a new reading is counted; a converter that stops is a fault, not silence.
 
 The ceiling is the lower of the limit in force and (200 V - battery) / sqrt 2: ringing must stay below 200 V peak to
 earth with the battery under it (from memory: IEC 60950-1 annex M.3.1.2, IEC 62368-1 annex H).
@@ -21,7 +21,8 @@ OVER_MOST = 2  # readings in a row: the first may hold the jerk of a capacitor b
 
 def ceiling_mV(limit_mV, battery_mV):
     """Return the highest rms voltage that ringing may have now."""
-    by_peak_mV = (PEAK_MOST_MV - battery_mV) * 1000 // 1414 if battery_mV < PEAK_MOST_MV else 0
+    # 1.415 is above sqrt 2: what is left out by whole numbers is on the safe side.
+    by_peak_mV = (PEAK_MOST_MV - battery_mV) * 1000 // 1415 if battery_mV < PEAK_MOST_MV else 0
     return by_peak_mV if by_peak_mV < limit_mV else limit_mV
 
 

@@ -44,6 +44,8 @@ class Firmware:
         self.now_us = 0
         self.guard = Guard(pins, self.post)
         self.heartbeat_us = self.guard.limits[m.L_HEARTBEAT_MS] * 1000
+        self._lost = False  # and the levels have not been looked at since
+        self._astray = False  # edges were lost, or wait for too long: what is known of the lines is not of now
         self._work = 0  # edges, timers and instructions that this pass may still do
         self._host = False  # a host said hello and has not gone silent
         self._nonce = None
@@ -56,6 +58,7 @@ class Firmware:
         self._losses = Losses()
         self._unqueued = 0  # events that found the queue full
         self._owed = None  # EV_PLAN's (instant, value) among them
+        self._owed_guard = None  # and the last EV_GUARD's (instant, port, value)
         self._listening = 0
         self._audio_us = FAR_US  # when the next block is complete
         self._unheard = False  # commands may be waiting to be performed
@@ -94,7 +97,8 @@ class Firmware:
         self.guard.tokens |= T_BEAT
         self._work = limits.WORK_MOST
         again = self._in_order()
-        self.guard.tokens |= T_LINES
+        if not self._astray:
+            self.guard.tokens |= T_LINES
         self._look(self._host)
         if self._hear():
             again = True
@@ -176,10 +180,27 @@ class Firmware:
                 break
             self._work -= 1
         else:
+            # Not all was done: is what waits old?
+            if self._edge < 0:
+                got = pins.next_edge()
+                if got:
+                    self._edge = got[1]
+                    self._edge_us = self._widen(got[0])
+            late_us = now_us - limits.LATE_US
+            self._astray = (self._edge >= 0 and self._edge_us < late_us) or sense.next_us < late_us
+            lost = pins.edges_lost()
+            if lost:
+                self._note_lost(lost)
+                self._lost = True
+            self._astray = self._astray or self._lost
             return True
         lost = pins.edges_lost()
         if lost:
-            self._edges_lost(lost)
+            self._note_lost(lost)
+        if lost or self._lost:
+            self._look_at_levels()
+            self._lost = False
+        self._astray = False
         return False
 
     def _widen(self, ticks):
@@ -205,10 +226,12 @@ class Firmware:
         self.post(began_us, m.EV_STATE, port, (bit & 3) << 1 | level)
         self.sequencer.settled(bit, level, began_us, known_us)
 
-    def _edges_lost(self, lost):
-        # The capture queue was full: the levels known here may be old. Look once; nothing better is left.
+    def _note_lost(self, lost):
         if self._host:
             self._losses.note(self.now_us, m.EV_EDGES_LOST, 0, lost)
+
+    def _look_at_levels(self):
+        # The capture queue was full: the levels known here may be old. Look once; nothing better is left.
         levels = self.pins.levels()
         differ = levels ^ self.sense.raw
         bit = 0
@@ -230,13 +253,19 @@ class Firmware:
         self._unqueued += 1
         if kind == m.EV_PLAN:
             self._owed = (at_us, value)
+        elif kind == m.EV_GUARD:
+            self._owed_guard = (at_us, port, value)
         if first:
             self.sequencer.end_early(at_us, m.R_OVERFLOW)
 
     def _tell_overflow(self):
-        """Once there is room: how many events are missing, and what became of the plan."""
+        """Once there is room: how many events are missing, and what became of guard and plan."""
         if self.session.post(self.now_us, m.EV_OVERFLOW, 0, self._unqueued):
             self._unqueued = 0
+            if self._owed_guard:
+                at_us, port, value = self._owed_guard
+                self._owed_guard = None
+                self.post(at_us, m.EV_GUARD, port, value)
             if self._owed:
                 at_us, value = self._owed
                 self._owed = None
@@ -394,6 +423,7 @@ class Firmware:
             self._losses.clear()
             self._unqueued = 0
             self._owed = None
+            self._owed_guard = None
             self.session.open(0)
             if not self._told_boot:
                 self._told_boot = True

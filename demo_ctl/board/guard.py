@@ -22,7 +22,7 @@ from demo_ctl.board.budget import Budget
 from demo_ctl.board.bus import STALE_US, Bus
 from demo_ctl.board.interlock import BEAT, CHAIN, FAR_US, FIT, INPUTS, KEY, MIRRORS, QUIET, RUN, WINDOW, Interlock
 from demo_ctl.board.limits import ARM_US, UNEXPECTED_GRACE_US, FLOWS_uA
-from demo_ctl.board.permit import Permit
+from demo_ctl.board.permit import Permit, alarm_in
 from demo_ctl.wire import messages as m
 
 FAR_AWAY_US = limits.FAR_US
@@ -38,7 +38,21 @@ T_OUTSIDE = T_BEAT | T_LINES  # left by the firmware
 T_ALL = 127
 
 # Ends that are part of how a call goes. Every other end, while live, trips.
-IN_ORDER = (m.R_NONE, m.R_STOP, m.R_LIMIT, m.R_ENDED, m.R_NEW_HELLO, m.R_VISITORS, m.R_PRESENCE, m.R_COVERS)
+IN_ORDER = (
+    m.R_NONE,
+    m.R_STOP,
+    m.R_LIMIT,
+    m.R_ENDED,
+    m.R_NEW_HELLO,
+    m.R_VISITORS,
+    m.R_PRESENCE,
+    m.R_COVERS,
+    m.R_PLACE,
+    m.R_SMOKE,
+    m.R_FUSE,
+    m.R_RELEASE,
+    m.R_SUPERVISORY,
+)
 
 _MODE_LIMITS = (  # of each mode: window, burst, call, hour
     (m.L_WINDOW_MS, m.L_BURST_MS, m.L_CALL_MS, m.L_HOUR_MS),
@@ -66,6 +80,7 @@ class Guard:
         self.bus = Bus()
         self.permit = Permit()
         self.port = 0  # who may be rung; 0: no window
+        self._ours = False  # and whether the board itself answers there
         self.kind = m.PLAN_CALL
         self.inputs = pins.inputs()
         self.mode = m.MODE_DAY
@@ -90,6 +105,7 @@ class Guard:
         self._opened_us = 0  # the window was opened
         self._ends_us = FAR_AWAY_US
         self._key_on_us = -FAR_AWAY_US
+        self._session_us = 0  # which turning on of the key the visitors' budget belongs to
         self._permitted_us = -FAR_AWAY_US
         self._set_mode(m.MODE_DAY)
 
@@ -133,8 +149,14 @@ class Guard:
         values = self.limits
         day = _MODE_LIMITS[0]
         own = _MODE_LIMITS[mode]
-        # What the host tightened holds in every mode.
-        window_ms, burst_ms, call_ms, hour_ms = [min(values[day[i]], values[own[i]]) for i in range(4)]
+        first = limits.safety_limits()
+        four = []
+        for i in range(4):
+            value = values[own[i]]
+            if values[day[i]] < first[day[i]]:  # what the host tightened holds in every mode
+                value = min(value, values[day[i]])
+            four.append(value)
+        window_ms, burst_ms, call_ms, hour_ms = four
         self.window_us = window_ms * 1000
         self._budget_limits = (burst_ms * 1000, values[m.L_PAUSE_MS] * 1000, call_ms * 1000, hour_ms * 1000)
         self._current_uA = values[m.L_CURRENT_mA] * 1000
@@ -162,7 +184,11 @@ class Guard:
     def begin_plan(self, kind):
         """A plan starts."""
         self.kind = kind
-        self.budget.new_call()
+        if kind != m.PLAN_VISITORS:
+            self.budget.new_call()
+        elif self._session_us != self._key_on_us:
+            self._session_us = self._key_on_us  # the key opened a new session: its plans share one budget
+            self.budget.new_call()
         self._set_mode(self.mode_of(kind))
 
     def visitors_left_us(self, now_us):
@@ -189,6 +215,7 @@ class Guard:
         if not self.port:
             self._opened_us = now_us
         self.port = port
+        self._ours = is_ours
         self._ends_us = min(now_us + for_us, self._opened_us + self.window_us)
         return m.R_NONE
 
@@ -220,6 +247,7 @@ class Guard:
                 return m.R_PRESENCE
             if not self.inputs & m.IN_COVERS:
                 return m.R_COVERS
+            return alarm_in(self.inputs)
         return m.R_NONE
 
     def close(self, now_us, reason):
@@ -266,18 +294,23 @@ class Guard:
             mode = self.mode_of(self.kind)
             if mode != self.mode:
                 self._set_mode(mode)
+                self._ends_us = min(self._ends_us, self._opened_us + self.window_us)
         self.tokens |= T_INPUTS
 
         if self.port and not live and now_us >= self._ends_us:
             self.port = 0  # it was over before it came to ringing
         if run or live:
             ends = self._night()
+            if self.port and not self._ours and not ends and self.mode == m.MODE_NIGHT:
+                ends = m.R_PLACE
             if not ends and self.kind == m.PLAN_VISITORS and self.visitors_left_us(now_us) <= 0:
                 ends = m.R_VISITORS
         self.tokens |= T_MODE
 
         bus = self.bus
         found = bus.step(elapsed_us, pins.bus(), live, self._current_uA, self._ceiling_mV, FLOWS_uA)
+        if live and bus.quiet and interlock.age_us >= interlock.times.drop_us:
+            found = m.R_STALE  # the generator is let through, and the bus reads as if it were not: no reading to trust
         if found and not fault and interlock.state != m.G_LOCKED and interlock.state != m.G_KEY_OFF:
             fault = found
         self.tokens |= T_BUS

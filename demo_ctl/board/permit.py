@@ -30,7 +30,7 @@ ALARMS = IN_SMOKE | IN_FUSE | IN_RELEASE | IN_SUPERVISORY
 AT_NIGHT = IN_KEY | IN_NIGHT
 
 
-def _alarm_in(inputs):
+def alarm_in(inputs):
     """Return the reason of the first alarm contact that is open, or R_NONE."""
     for bit, reason in _ALARMS:
         if not inputs & bit:
@@ -55,7 +55,7 @@ class Permit:
             return self.reason
         if inputs & AT_NIGHT != AT_NIGHT:
             return R_KEY
-        reason = _alarm_in(inputs)
+        reason = alarm_in(inputs)
         if reason:
             return reason
         self._left_us = min(lease_ms, LEASE_MOST_MS) * 1000
@@ -81,7 +81,7 @@ class Permit:
             if self._alarm_us >= ALARM_US:
                 self._alarm_us = ALARM_US
                 if inputs & IN_KEY:
-                    self._drop(_alarm_in(inputs), True)
+                    self._drop(alarm_in(inputs), True)
         else:
             self._alarm_us = -1
         if self.held:

@@ -57,6 +57,6 @@ def test_the_ceiling_keeps_the_peak_below_200_v_to_earth(battery_mv: int, limit_
     ceiling = ceiling_mV(limit_mv, battery_mv)
     assert 0 <= ceiling <= limit_mv
     if ceiling:
-        assert ceiling * 2**0.5 + battery_mv < 200_000 + ceiling * 0.0003
+        assert ceiling * 2**0.5 + battery_mv <= 200_000
     if ceiling < limit_mv:
-        assert (ceiling + 1) * 1.414 + battery_mv > 200_000
+        assert (ceiling + 1) * 1.415 + battery_mv > 200_000

@@ -638,3 +638,105 @@ def test_the_pump_moves_only_while_allowed(
     for first, last in spans:  # and it does move, every 10 ms in between
         moves = list(range(first, last, 10_000))
         assert [at for at in stage.pumps() if first <= at < last] == moves
+
+
+# What an attacker tried.
+
+
+def test_a_storm_of_edges_does_not_hide_ringing_on_another_port() -> None:
+    """More edges than the passes take: what is known of the lines is old, and that is no watch."""
+    stage, _ = _ringing()
+    pins = stage.pins
+    pins.readings = True
+    began_us = stage.now_us
+    stage.beat_us = NEVER
+    for nth in range(2000):
+        pins.edges.append((pins.now_us & (1 << 30) - 1, 1 << 1 | nth & 1)) if len(pins.edges) < 256 else None
+        pins.lost += 3
+        pins.now_us += 9_000  # a pass takes so long
+        stage.firmware._heard_us = pins.now_us
+        stage.deadline_us = stage.loop.run_once()
+        for _ in range(4):
+            pins.edges.append((pins.now_us & (1 << 30) - 1, 1 << 1 | nth & 1))
+        if stage.firmware.guard.state == m.G_TRIPPED:
+            break
+    assert stage.firmware.guard.trip(0)[0] == m.R_TOKEN
+    assert pins.now_us - began_us < 100_000
+
+
+@pytest.mark.parametrize("channel", [m.IN_CHAIN_A, 0])
+def test_a_trip_that_meets_a_full_queue_is_told_as_a_trip(channel: int) -> None:
+    stage, t = _ringing()
+    stage.pins.space = 0
+    for nth in range(126 if channel else 700):
+        stage.pins.at(t + 1_600_000 + nth * 4_000, 9, nth & 1)
+        if not channel:
+            stage.pins.at(t + 1_600_000 + nth * 4_000, 13, nth & 1)
+    stage.do(t + 1_600_000 + 126 * 4_000, lambda: setattr(stage.pins, "input_bits", stage.pins.input_bits & ~channel))
+    stage.run(t + 5_000_000)
+    stage.pins.space = 4096
+    stage.run(t + 6_000_000)
+    told = stage.events(m.EV_GUARD)[-1]
+    assert told.value & 255 == m.G_TRIPPED
+    assert stage.firmware.guard.trip(0)[0] == told.value >> 8
+
+
+@pytest.mark.parametrize("alarm", [m.IN_SMOKE, m.IN_FUSE, m.IN_RELEASE, m.IN_SUPERVISORY])
+def test_an_alarm_at_night_ends_ringing(alarm: int) -> None:
+    stage = Stage()
+    stage.turn_key()
+    stage.pins.input_bits |= m.IN_NIGHT
+    t = stage.play([I(m.OP_RINGING, 2, 1, 20_000_000, 0), I(m.OP_WAIT, 0, 0, 20_000_000, 0)])
+    stage.run(t + 1_000_000)
+    assert stage.firmware.guard.live
+    stage.pins.input_bits &= ~alarm
+    stage.run(t + 2_000_000)
+    assert stage.pumps()[-1] <= t + 1_000_000
+    reasons = {m.IN_SMOKE: m.R_SMOKE, m.IN_FUSE: m.R_FUSE, m.IN_RELEASE: m.R_RELEASE}
+    assert stage.firmware.sequencer.reason == reasons.get(alarm, m.R_SUPERVISORY)
+
+
+def test_turning_the_key_to_night_ends_a_ring_that_may_not_be_by_night() -> None:
+    stage = Stage()
+    t = stage.play([I(m.OP_RINGING, 2, 1, 60_000_000, 0), I(m.OP_WAIT, 0, 0, 50_000_000, 0)], (1, m.MONITORED, 0, 0))
+    stage.run(t + 1_000_000)
+    assert stage.firmware.guard.live
+    stage.pins.input_bits |= m.IN_NIGHT
+    stage.run(t + 2_000_000)
+    assert stage.pumps()[-1] <= t + 1_000_000
+    assert stage.firmware.sequencer.reason == m.R_PLACE
+
+
+def test_turning_the_key_to_night_shortens_the_window_that_is_open() -> None:
+    stage = Stage()
+    t = stage.play([I(m.OP_RINGING, 2, 1, 60_000_000, 0), I(m.OP_WAIT, 0, 0, 59_000_000, 0)])
+    stage.run(t + 1_000_000)
+    stage.pins.input_bits |= m.IN_NIGHT
+    stage.run(t + 60_000_000)
+    assert stage.pumps()[-1] <= t + 30_000_000
+
+
+def test_a_bus_that_reads_quiet_while_live_is_no_reading_to_trust() -> None:
+    stage, t = _ringing()
+    stage.pins.bus_mV = 0
+    stage.run(t + 3_000_000)
+    assert stage.firmware.guard.trip(0)[0] == m.R_STALE
+    assert stage.pumps()[-1] <= t + 1_500_000 + 60_000
+
+
+def test_the_visitors_budget_is_that_of_the_session_whatever_plans_it_has() -> None:
+    stage = Stage()
+    stage.turn_key()
+    stage.hello()
+    ring = [I(m.OP_RINGING, 2, 1, 30_000_000, 0), I(m.OP_WAIT, 0, 0, 28_000_000, 0), I(m.OP_RINGING, 2, 0, 0, 0)]
+    live_us = 0
+    for plan in range(1, 12):
+        before = len(stage.pumps())
+        assert not any(stage.upload(plan, ring, (1, m.MONITORED, 0, 0), m.PLAN_VISITORS))
+        stage.ask(m.Start(plan))
+        stage.run(stage.now_us + 29_000_000)
+        live_us += (len(stage.pumps()) - before) * 10_000
+        if stage.firmware.guard.state == m.G_TRIPPED or stage.firmware.sequencer.state == m.ENDED_EARLY:
+            break
+    assert 140_000_000 < live_us <= 180_000_000
+    assert stage.firmware.sequencer.reason in (m.R_CALL, m.R_HOUR)
