@@ -206,7 +206,7 @@ def bus_boundaries(module: ModuleType) -> Iterator[str]:
             it.step(0, tuple(reading), False, 180_000, 100_000, 2_000)
             if getattr(it, what) != wanted:
                 yield f"{what}: at {value}"
-    for battery, ceiling in ((0, 100_000), (58_600, 100_000), (58_601, 99_999), (199_999, 0), (200_000, 0)):
+    for battery, ceiling in ((0, 100_000), (58_500, 100_000), (58_501, 99_999), (199_999, 0), (200_000, 0)):
         if module.ceiling_mV(100_000, battery) != ceiling:
             yield f"ceiling: {module.ceiling_mV(100_000, battery)} mV with {battery} mV of battery, not {ceiling}"
 

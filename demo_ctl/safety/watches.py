@@ -360,9 +360,9 @@ class BusProbe(Probe):
         return (0, 0, False, False, False, 0)
 
     def _most(self, battery: int) -> int:
-        """Return the ceiling, reckoned otherwise: the largest whole mV whose peak stays below."""
+        """Return the ceiling, reckoned otherwise: the largest whole mV whose peak, at 1.415, stays below."""
         room = 200_000 - battery
-        return max(0, min(self.CEILING, int(room / 1.414 + 1e-9)))
+        return max(0, min(self.CEILING, int(room / 1.415 + 1e-9)))
 
     def actions(self, notes: Any) -> Iterator[Any]:
         for elapsed, live in product(range(self.STALE + 2), (False, True)):
@@ -409,7 +409,7 @@ class BusProbe(Probe):
         yield "flows", it.flows == flows
         bus_mv, _, _, battery = values
         ceiling = self._ceiling(self.CEILING, battery)
-        peak = ceiling * 1.414 + battery
+        peak = ceiling * 2**0.5 + battery
         yield "ceiling", 0 <= ceiling <= self.CEILING and (ceiling == 0 or peak <= 200_000)
         if not live:
             yield "not live", answer == m.R_NONE

@@ -223,11 +223,12 @@ def test_h29_monitoring_voltage(battery_V: float, fits: bool) -> None:
 
 @pytest.mark.parametrize("battery_V", [40.0, 48.0, 52.1, 56.0, 58.5, 58.6, 70.0, 199.0])
 def test_ceiling_is_the_same_in_every_room(battery_V: float) -> None:
-    """Ours, of H23 and H24: min(100 V, (200 - battery) / root 2). The board works it out in whole millivolts."""
+    """Ours, of H23 and H24: min(100 V, (200 - battery) / root 2). The board's own is never above, by its whole numbers."""
     expected_V = min(100.0, (200 - battery_V) / math.sqrt(2))
     assert ceiling_V(battery_V) == pytest.approx(expected_V)
     assert min(HIGHEST_RINGING_V, (HIGHEST_PEAK_V - battery_V) / math.sqrt(2)) == pytest.approx(expected_V)
-    assert ceiling_mV(100_000, round(battery_V * 1000)) / 1000 == pytest.approx(expected_V, rel=2e-4)
+    board_V = ceiling_mV(100_000, round(battery_V * 1000)) / 1000
+    assert expected_V * (1 - 6e-4) - 0.001 < board_V <= expected_V
 
 
 def test_every_figure_of_the_annexes_says_that_it_is_from_memory() -> None:
