@@ -5,7 +5,6 @@ from __future__ import annotations
 import argparse
 from collections.abc import Callable
 from importlib import import_module
-from importlib.util import find_spec
 from types import ModuleType
 
 #: Actions, and what each is for.
@@ -32,8 +31,6 @@ def options(parser: argparse.ArgumentParser) -> None:
     module_of("show").arguments(parser)
     actions = parser.add_subparsers(dest="action", metavar="ACTION")
     for action, purpose in ACTIONS.items():
-        if find_spec(f"demo_ctl.cli.safety_{action}") is None:
-            continue
         sub = actions.add_parser(
             action,
             help=purpose,

@@ -421,8 +421,8 @@ def test_trouble_in_the_live_story_is_in_plain_words() -> None:
         "0.00 s  ringing at called: it did not come in time",
         "0.00 s  caller dials 5: broken off",
         "0.00 s  ringing voltage may be on a line from here on",
-        "0.00 s  the guard trips, and ringing stays off until a person turns the key off and on: a cover, the key or the"
-        " emergency stop",
+        "0.00 s  the guard trips, and ringing stays off until a person turns the key off and on: a cover, the key or"
+        " the emergency stop",
         "0.00 s  releasing the line",
         "0.00 s  the call ends early, every line is released",
         "0.00 s  the call ends early, every line is released: the board heard nothing from this computer",
