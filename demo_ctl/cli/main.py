@@ -120,6 +120,10 @@ def _parser(arguments: Sequence[str]) -> argparse.ArgumentParser:
     if "show" in arguments:
         import_module("demo_ctl.cli.show").options(show)
 
+    replay = command("replay", "show a recorded call again, at any pace, unfolded, or as a page that plays by itself")
+    if "replay" in arguments:
+        import_module("demo_ctl.cli.replay").options(replay)
+
     safety = command("safety", "the ringing guard: how it stands, its limits and trips; prove it")
     if "safety" in arguments:
         import_module("demo_ctl.cli.safety").options(safety)

@@ -8,29 +8,25 @@ from __future__ import annotations
 
 import threading
 import time
-from collections.abc import Callable, Mapping
+from collections.abc import Callable
 from pathlib import Path
 
 from demo_ctl.ledger.read import read_record
 from demo_ctl.office.model import Unit
 from demo_ctl.office.numbers import pulses_of
 from demo_ctl.plan.model import Plan
-from demo_ctl.show.happen import happenings
+from demo_ctl.show.captions import captions
 from demo_ctl.show.hub import Hub, audience
 from demo_ctl.show.live import Live
 from demo_ctl.show.model import STAGES, Scene
 from demo_ctl.show.programme import Part
-from demo_ctl.show.scene import as_json, fold, start
-from demo_ctl.terms.errors import InputError, Place
+from demo_ctl.show.replay import replay_record
+from demo_ctl.show.scene import as_json, start
+from demo_ctl.show.unfold import Unfolding
 from demo_ctl.wire import messages as m
 
 #: A replay looks this often whether the presenter wants to leave it.
 _LOOK_S = 0.05
-#: How long the last picture of a replay stays.
-_LAST_S = 2.0
-
-#: The usual words for a stage (index into STAGES): language -> text.
-Captions = Callable[[int], Mapping[str, str]]
 
 
 class Pictures:
@@ -42,12 +38,11 @@ class Pictures:
         unit: Unit,
         languages: tuple[str, ...],
         *,
-        captions: Captions | None = None,
         sleep: Callable[[float], None] = time.sleep,
         clock_s: Callable[[], float] = time.monotonic,
     ) -> None:
         self.hub = hub
-        self._unit, self._languages, self._captions = unit, languages, captions
+        self._unit, self._languages = unit, languages
         self._sleep, self._clock_s = sleep, clock_s
         self._lock = threading.Lock()
         self.on_stage: Callable[[int], None] = lambda _stage: None
@@ -90,22 +85,15 @@ class Pictures:
     def replay(self, record: Path, part: Part, leave: Callable[[], bool]) -> None:
         """Show a recorded call at its own speed, marked as a replay. Raises InputError."""
         found = read_record(record)
-        if found.plan.unit != self._unit.name:
-            raise InputError(
-                f"this call was recorded on {found.plan.unit}, and the show is for {self._unit.name}",
-                where=Place(str(record)),
-            )
-        told = happenings(found.plan, self._unit, found.observation.events)
+        made = replay_record(found, self._unit, unfolding=Unfolding(which="nothing"))
         self._live = None
-        scene = start(found.plan, self._unit)
-        self._set(part, found.plan, scene, replay=True)
-        began_s, first_us = self._clock_s(), told[0].at_us if told else 0
-        for happening in told:
-            if not self._wait(began_s + (happening.at_us - first_us) / 1e6, leave):
+        self._set(part, found.plan, made.first, replay=True)
+        began_s = self._clock_s()
+        for frame, scene in zip(made.frames, made.scenes, strict=True):
+            if not self._wait(began_s + frame.show_us / 1e6, leave):
                 return
-            scene = fold(scene, happening)
             self._show(scene)
-        self._wait(self._clock_s() + _LAST_S, leave)
+        self._wait(began_s + made.total_us / 1e6, leave)
 
     def _wait(self, until_s: float, leave: Callable[[], bool]) -> bool:
         """Wait; False as soon as the presenter leaves."""
@@ -130,10 +118,9 @@ class Pictures:
         if before is None or before.stage != scene.stage:
             self.on_stage(scene.stage)
 
-    def _caption(self, stage: int) -> dict[str, str]:
-        usual = dict(self._captions(stage)) if self._captions is not None else {}
-        own = self._part.captions.get(STAGES[stage], {}) if self._part is not None else {}
-        return {each: text for each, text in {**usual, **own}.items() if each in self._languages}
+    def _caption(self, scene: Scene) -> dict[str, str]:
+        own = self._part.captions if self._part is not None else {}
+        return captions(f"stage {STAGES[scene.stage]}", scene, self._languages, own)
 
     def _publish(self) -> None:
         with self._lock:
@@ -143,7 +130,7 @@ class Pictures:
                 pulses = tuple(pulses_of(digit, self._unit.numbering.pulses) for digit in plan.digits)
             value = audience(
                 as_json(scene) if scene is not None else None,
-                self._caption(scene.stage) if scene is not None else {},
+                self._caption(scene) if scene is not None else {},
                 what=part.screen if part is not None else "everything",
                 blank=self._dark,
                 language=self._languages[0],
