@@ -61,13 +61,14 @@ def run(args: argparse.Namespace) -> int:
 
 
 def _where(fate: Fate) -> str:
-    return f"{fate.module}.py, line {fate.mutant.line}: {fate.mutant.says}"
+    return f"{fate.module}.py, line {fate.mutant.line}, {fate.mutant.where!r}: {fate.mutant.says}"
 
 
 def _row(fate: Fate) -> dict[str, object]:
     return {
         "module": fate.module,
         "line": fate.mutant.line,
+        "statement": fate.mutant.where,
         "change": fate.mutant.says,
         "fate": fate.fate,
         "by": fate.by,

@@ -10,6 +10,8 @@ import copy
 import random
 from collections.abc import Iterator
 from dataclasses import dataclass
+from functools import cache
+from typing import Any
 
 _COMPARED: dict[type[ast.cmpop], tuple[type[ast.cmpop], ...]] = {
     ast.Lt: (ast.LtE, ast.GtE),
@@ -44,10 +46,11 @@ _TIMES = ("pump_us", "loop_us", "pull_us", "hold_us", "drop_us", "prove_us", "ap
 
 @dataclass(frozen=True)
 class Mutant:
-    """number: in its module's list; line: in the source; says: what was changed into what."""
+    """number: in its module's list; line: in the source; where: the statement; says: what was changed into what."""
 
     number: int
     line: int
+    where: str
     says: str
 
 
@@ -70,8 +73,8 @@ def _replace(parent: ast.AST, name: str, at: int | None, new: ast.AST) -> None:
         getattr(parent, name)[at] = new
 
 
-def _sites(tree: ast.AST) -> Iterator[tuple[ast.AST, str, int | None, ast.AST]]:
-    """Yield (parent, field, index, node) of every node that may be changed, in the order of the source."""
+def _sites(tree: ast.AST, where: str = "") -> Iterator[tuple[ast.AST, str, int | None, ast.AST, str]]:
+    """Yield (parent, field, index, node, its statement) of every node that may be changed, in the source's order."""
     for name, value in ast.iter_fields(tree):
         nodes = list(enumerate(value)) if isinstance(value, list) else [(None, value)]
         for at, node in nodes:
@@ -79,8 +82,9 @@ def _sites(tree: ast.AST) -> Iterator[tuple[ast.AST, str, int | None, ast.AST]]:
                 continue
             documentation = isinstance(node, ast.Expr) and isinstance(node.value, ast.Constant)
             if not documentation:
-                yield tree, name, at, node
-                yield from _sites(node)
+                statement = ast.unparse(node).splitlines()[0] if isinstance(node, ast.stmt) else where
+                yield tree, name, at, node, statement
+                yield from _sites(node, statement)
 
 
 def _changes(parent: ast.AST, node: ast.AST, names: set[str]) -> Iterator[tuple[str, ast.AST]]:
@@ -155,31 +159,40 @@ def _in_function(parent: ast.AST) -> bool:
     return not isinstance(parent, (ast.Module, ast.ClassDef))
 
 
-def _all(tree: ast.Module) -> Iterator[tuple[str, int, tuple[ast.AST, str, int | None, ast.AST]]]:
-    """Yield (what is said of it, line, (parent, field, index, what takes the place)) of every single change."""
+def _all(tree: ast.Module) -> Iterator[tuple[tuple[int, str, str], tuple[ast.AST, str, int | None, ast.AST]]]:
+    """Yield (line, statement, what is said), (parent, field, index, what takes the place) of every single change."""
     names = {node.id for node in ast.walk(tree) if isinstance(node, ast.Name)}
     names |= {node.arg for node in ast.walk(tree) if isinstance(node, ast.arg)}
-    for parent, name, at, node in list(_sites(tree)):
+    for parent, name, at, node, where in list(_sites(tree)):
         seen = {ast.dump(node)}
         line = getattr(node, "lineno", 0)
         for says, new in list(_changes(parent, node, names)):
             dumped = ast.dump(new)
             if dumped not in seen:
                 seen.add(dumped)
-                yield says, line, (parent, name, at, new)
+                yield (line, where, says), (parent, name, at, new)
+
+
+@cache
+def _parsed(source: str) -> tuple[ast.Module, list[Any]]:
+    tree = ast.parse(source)
+    return tree, list(_all(tree))
 
 
 def mutants(source: str) -> list[Mutant]:
     """Return every single change of a source."""
-    return [Mutant(number, line, says) for number, (says, line, _) in enumerate(_all(ast.parse(source)))]
+    return [Mutant(number, *about) for number, (about, _) in enumerate(_parsed(source)[1])]
 
 
 def changed(source: str, number: int) -> ast.Module:
     """Return the syntax of the source with one change made."""
-    tree = ast.parse(source)
-    change = next(change for n, (_, _, change) in enumerate(_all(tree)) if n == number)
-    _replace(*change)
-    return ast.fix_missing_locations(tree)
+    tree, changes = _parsed(source)
+    parent, name, at, new = changes[number][1]
+    before = getattr(parent, name) if at is None else getattr(parent, name)[at]
+    _replace(parent, name, at, new)
+    copied = copy.deepcopy(tree)
+    _replace(parent, name, at, before)
+    return ast.fix_missing_locations(copied)
 
 
 def some(all_of_them: list[Mutant], count: int, seed: int) -> list[Mutant]:

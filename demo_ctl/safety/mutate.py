@@ -198,11 +198,23 @@ def _lockstep_watch(shipped: Probe, mutant: Probe) -> int:
 
 def words_for(name: str, mutant: Mutant) -> str:
     """Return why this mutant is equivalent, in words, as far as somebody has written it down."""
-    return next((why for which, start, why in WORDS if which == name and mutant.says.startswith(start)), "")
+    for module, where, says, why in WORDS:
+        if module == name and mutant.where.startswith(where) and mutant.says.startswith(says):
+            return why
+    return ""
 
 
-#: (module, how the change begins, why it makes no difference).
-WORDS: tuple[tuple[str, str, str], ...] = ()
+#: (module, how the statement begins, how the change begins, why it makes no difference).
+WORDS: tuple[tuple[str, str, str, str], ...] = (
+    (
+        "interlock",
+        "self.age_us = 0",
+        "0 ->",
+        "Nothing asks for the age of LOCKED, and every other state begins its own.",
+    ),
+    ("interlock", "self.pumped_us = 0", "0 ->", "The pass that enters LIVE moves the pump and begins this anew."),
+    ("interlock", "self.seen = False", "False ->", "LOCKED does not ask for it, and every way out of LOCKED sets it."),
+)
 
 
 def _one(job: tuple[str, Mutant]) -> Fate:
