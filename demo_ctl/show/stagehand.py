@@ -248,7 +248,7 @@ class Stagehand:
 
     def _idle(self) -> None:
         """Let time pass with the board; on a clock that only moves in there, it must."""
-        client = self._client
+        client = self._client or self._found_again()
         if client is None or client.welcome is None:
             self._wake.wait(IDLE_US / 1e6)
             self._wake.clear()
@@ -262,6 +262,19 @@ class Stagehand:
             self.trouble = f"{error.what}. The port is opened anew for the next call."
             self._drop_client()
             self._publish()
+
+    def _found_again(self) -> Client | None:
+        """After a lost cable: see whether the board is there again, while the switches come home."""
+        with self._lock:
+            if self._state.phase is not Phase.RESTORING or self._closing:
+                return None
+            url = self._house.url_of(engine.plan_on(self._state, self.programme))
+        try:
+            self._client = self._house.open_client(url)
+            self._client.hello()
+        except DemoError:
+            self._drop_client()  # whoever begins the next call is told
+        return self._client
 
     def _drop_client(self) -> None:
         client, self._client = self._client, None
