@@ -109,4 +109,5 @@ class ConsoleApp(App[None]):
         self._put("notice", f"NOTE: {state['notice']}" if state["notice"] else "")
 
     def _put(self, where: str, text: str) -> None:
-        self.query_one(f"#{where}", Static).update(text)
+        for widget in self.query(f"#{where}").results(Static):  # none is left when the console is just closing
+            widget.update(text)

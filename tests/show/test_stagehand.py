@@ -21,6 +21,7 @@ from demo_ctl.show.engine import Phase
 from demo_ctl.show.hub import ConsoleState, Hub
 from demo_ctl.show.pictures import Pictures
 from demo_ctl.show.programme import Part, Programme, prepare
+from demo_ctl.show.scene import start
 from demo_ctl.show.stagehand import House, Stagehand
 from demo_ctl.show.wishes import Kind, Wish
 from demo_ctl.terms.errors import DemoError
@@ -366,7 +367,7 @@ def test_parts_and_their_pictures_are_the_sheet_s() -> None:
     pictures.call(part, part.plan)
     assert hub.all[-1]["what"] == "line"
     assert hub.all[-1]["caption"]["en"] != ""
-    pictures._show(replace(pictures._scene, stage=7))  # type: ignore[type-var]
+    pictures._show(replace(start(part.plan, show.unit.value), stage=7))
     assert hub.all[-1]["caption"] == {"en": "Ring!", "de": "Klingeling!"}
     pictures.blank(True)
     assert hub.all[-1]["blank"]

@@ -1,0 +1,209 @@
+"""`demo_ctl show` and `demo_ctl replay` as they are typed."""
+
+from __future__ import annotations
+
+import json
+import os
+import pty
+import select
+import signal
+import subprocess
+import sys
+import time
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from demo_ctl.cli.main import main
+from demo_ctl.terms.outcome import Exit
+
+ROOT = Path(__file__).resolve().parents[2]
+SHEET = str(ROOT / "configs" / "shows" / "first-visit.yaml")
+SHORT = """\
+format: demo_ctl show 1
+name: short
+title: {en: A short show}
+unit: UNIT
+calls:
+  - call: CALL
+    stops: [dial tone]
+"""
+
+
+@pytest.fixture
+def short(tmp_path: Path) -> Path:
+    unit = ROOT / "configs" / "units" / "travelling.yaml"
+    call = ROOT / "configs" / "calls" / "permanent-off-hook.yaml"
+    path = tmp_path / "short.yaml"
+    path.write_text(SHORT.replace("UNIT", str(unit)).replace("CALL", str(call)), encoding="utf-8")
+    return path
+
+
+def test_check_says_what_each_call_gets(capsys: pytest.CaptureFixture[str]) -> None:
+    assert main(["show", SHEET, "--port", "bench://", "--check"]) == Exit.OK
+    said = " ".join(capsys.readouterr().out.split())
+    assert "1/3 A call, step by step 1/4 1/2.2 8 1 min 1 s 16 min 6 s" in said
+    assert "1/3 pulse speed 2.5 pps 8.32 pps" in said
+    assert "ringing may be allowed" in said
+
+
+def test_check_as_json(capsys: pytest.CaptureFixture[str]) -> None:
+    assert main(["show", SHEET, "--port", "bench://", "--check", "--json"]) == Exit.OK
+    found = json.loads(capsys.readouterr().out)
+    assert [(part["asked"], part["holds"]) for part in found["parts"]] == [("1/4", 8), ("1", 0), ("1", 1)]
+    assert found["least_us"] == sum(part["least_us"] for part in found["parts"]) < found["most_us"]
+
+
+def test_check_tells_that_nothing_may_ring(capsys: pytest.CaptureFixture[str]) -> None:
+    assert main(["show", SHEET, "--port", "bench://?guard=locked", "--check"]) != Exit.OK
+    assert "ringing is not allowed now" in capsys.readouterr().err
+    assert main(["show", SHEET, "--port", "bench://?guard=locked", "--check", "--rehearse"]) == Exit.OK
+
+
+def test_a_whole_show_without_waiting_and_its_records(capsys: pytest.CaptureFixture[str], tmp_path: Path) -> None:
+    folder = tmp_path / "records"
+    assert main(["show", SHEET, "--port", "bench://", "--fast", "--json", "--records", str(folder)]) == Exit.OK
+    found = json.loads(capsys.readouterr().out)
+    assert [call["status"] for call in found["calls"]] == ["finished"] * 3
+    assert all(call["passed"] and call["simulated"] for call in found["calls"])
+    first, _, busy = sorted(folder.glob("*.jsonl"))
+
+    page, wav = tmp_path / "call.html", tmp_path / "call.wav"
+    assert main(["replay", str(first), "--unfold", "--page", str(page), "--sound", str(wav)]) == Exit.OK
+    said = capsys.readouterr().out
+    assert "And now as it really is: all at once." in said
+    assert "inferred from what was sensed" in said
+    assert page.read_text(encoding="utf-8").startswith("<!doctype html>")
+    assert wav.read_bytes()[:4] == b"RIFF"
+    assert main(["replay", str(first), "--page", str(page)]) == Exit.BAD_INPUT
+    assert "this file is there already" in capsys.readouterr().err
+
+    assert main(["replay", str(busy), "--pace", "4", "--json", "--language", "de"]) == Exit.OK
+    shown = json.loads(capsys.readouterr().out)
+    assert shown["pace"] == "4"
+    assert shown["frames"][-1]["show_us"] < shown["total_us"]
+
+
+@pytest.mark.parametrize(
+    ("more", "text"),
+    [
+        (["--port", "/dev/null", "--fast"], "--fast is for the bench only"),
+        (["--port", "bench://", "--listen", "0.0.0.0"], "--listen goes with --web"),
+        (["--port", "bench://", "--web", "70000"], "expected a port from 0 to 65535"),
+        (["--port", "bench://", "--unit", "nowhere.yaml"], "there is no such file"),
+    ],
+)
+def test_wrong_options_are_told_before_anything_is_opened(
+    more: list[str], text: str, capsys: pytest.CaptureFixture[str]
+) -> None:
+    assert main(["show", SHEET, *more]) == Exit.BAD_INPUT
+    assert text in capsys.readouterr().err
+
+
+def test_a_sheet_with_a_mistake_is_told_with_its_line(short: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    short.write_text(short.read_text(encoding="utf-8").replace("dial tone", "dail tone"), encoding="utf-8")
+    assert main(["show", str(short), "--port", "bench://", "--check"]) == Exit.BAD_INPUT
+    assert "short.yaml:7" in capsys.readouterr().err
+
+
+def test_without_textual_it_is_said_what_to_install(
+    short: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    monkeypatch.setitem(sys.modules, "demo_ctl.show.console", None)
+    monkeypatch.setattr("demo_ctl.show.line_console.is_plain", lambda _term: False)
+    assert main(["show", str(short), "--port", "bench://?clock=free"]) == Exit.BAD_INPUT
+    said = capsys.readouterr().err
+    assert "demo_ctl[show]" in said
+    assert "--plain" in said
+
+
+def test_typed_words_and_the_end_of_the_input(short: Path) -> None:
+    command = [sys.executable, "-m", "demo_ctl", "show", str(short), "--port", "bench://", "--plain"]
+    found = subprocess.run(
+        command, input="?\nnonsense\n", capture_output=True, text=True, cwd=ROOT, timeout=60, check=False
+    )
+    assert found.returncode == Exit.OK
+    assert "Next begins:" in found.stdout
+    assert "found 'nonsense'" in found.stdout
+    assert "No call was placed." in found.stdout
+    assert "Traceback" not in found.stderr
+
+
+class Terminal:
+    """A presenter's terminal: what is on it, and keys."""
+
+    def __init__(self, *arguments: str, term: str = "xterm-256color") -> None:
+        self.master, slave = pty.openpty()
+        environment = {**os.environ, "TERM": term, "COLUMNS": "100", "LINES": "30"}
+        self.process: Any = subprocess.Popen(
+            [sys.executable, "-m", "demo_ctl", *arguments],
+            stdin=slave,
+            stdout=slave,
+            stderr=slave,
+            cwd=ROOT,
+            env=environment,
+            start_new_session=True,
+        )
+        os.close(slave)
+        self.seen = ""
+
+    def until(self, text: str, seconds: float = 60) -> None:
+        """Read until a text stands there, or give up."""
+        give_up = time.monotonic() + seconds
+        while text not in self.seen and time.monotonic() < give_up:
+            if select.select([self.master], [], [], 0.2)[0]:
+                try:
+                    self.seen += os.read(self.master, 65536).decode("utf-8", "replace")
+                except OSError:
+                    break
+        assert text in self.seen, self.seen[-2000:]
+
+    def press(self, keys: bytes) -> None:
+        os.write(self.master, keys)
+
+    def end(self) -> int:
+        give_up = time.monotonic() + 60
+        while self.process.poll() is None and time.monotonic() < give_up:
+            if select.select([self.master], [], [], 0.2)[0]:
+                try:
+                    self.seen += os.read(self.master, 65536).decode("utf-8", "replace")
+                except OSError:
+                    break
+        code: int = self.process.wait(10)
+        os.close(self.master)
+        return code
+
+
+@pytest.mark.realtime
+def test_a_presenter_with_a_clicker_at_a_real_terminal(short: Path) -> None:
+    terminal = Terminal("show", str(short), "--port", "bench://")
+    terminal.until("Nothing is on the line")
+    terminal.press(b"\x1b[6~")  # Page Down
+    terminal.until("Holding on dial tone")
+    terminal.press(b"s")
+    terminal.until("Restoring")
+    terminal.press(b"q")
+    assert terminal.end() == Exit.OK
+    assert "interrupted" in terminal.seen
+    assert "Traceback" not in terminal.seen
+
+
+@pytest.mark.realtime
+@pytest.mark.parametrize("number", [signal.SIGTERM, signal.SIGINT])
+def test_a_show_that_is_ended_from_outside_releases_the_line(short: Path, number: int, tmp_path: Path) -> None:
+    terminal = Terminal(
+        "show", str(short), "--port", "bench://", "--plain", "--records", str(tmp_path / "kept"), term="dumb"
+    )
+    terminal.until("Type next")
+    terminal.press(b"\n")
+    terminal.until("Holding on dial tone")
+    os.kill(terminal.process.pid, number)
+    assert terminal.end() == Exit.INTERRUPTED
+    assert "Traceback" not in terminal.seen
+    from demo_ctl.ledger.read import read_record
+
+    (kept,) = (tmp_path / "kept").glob("*.jsonl")
+    record = read_record(kept)
+    assert record.complete
+    assert record.status == "interrupted"
