@@ -363,7 +363,8 @@ class Guard:
         changed = interlock.state != self._told_state or interlock.reason != self._told_reason
         if changed:
             self._tell(now_us, port, ends)
-        if self.permit.step(elapsed_us, inputs) and now_us - self._permitted_us >= GRID_US:
+        # An alarm's latch ends with a key that was turned off, as the interlock saw it; not with a loose wire of the key.
+        if self.permit.step(elapsed_us, inputs if interlock.state == m.G_KEY_OFF else inputs | KEY) and now_us - self._permitted_us >= GRID_US:
             self._permitted_us = now_us
             pins.permit()
         if self.permit.held != self._told_permit:

@@ -7,7 +7,8 @@ speaks for ringing, so that what is missing, broken or unknown reads 0 and speak
 the watches around this module (over-current, ringing where none should be, a budget spent, a clock gone wrong...):
 any reason other than R_NONE trips.
 
-    LOCKED   --key off--> KEY_OFF --key on, both channels were seen open--> SAFE        (boot begins in LOCKED)
+    LOCKED   --key off--> KEY_OFF --key on, both channels open before, complete now--> SAFE     (boot begins in LOCKED)
+    KEY_OFF  --key on, the chain not complete--> LOCKED
     SAFE     --everything ready--> PROVING --ready all the while--> ARMED --window--> LIVE
     PROVING, ARMED  --anything not ready--> SAFE                                        (withdrawn; proves itself again)
     LIVE     --window closed--> FALLING --relays down, bus quiet--> SAFE                (withdrawn)
@@ -108,8 +109,8 @@ class Interlock:
         self.age_us = 0  # in this state
         self.apart_us = -1  # the channels disagree since; -1: they agree
         self.odd_us = -1  # a mirror or the bus is wrong since, the pump standing; -1: they are not
-        self.key = 0  # KEY as last seen
-        self.key_us = 0  # for so long, since the last trip at most
+        self.key = 0  # KEY as last seen; off only with both relays seen down, which shows that the inputs have a supply
+        self.key_us = 0  # for so long, since the last trip at most; -1: it cannot be told
         self.pumped_us = 0  # since the last move
         self.seen = False  # KEY_OFF: both channels were seen open. TRIPPED: the key was seen on
 
@@ -121,10 +122,14 @@ class Interlock:
         times = self.times
         state = self.state
         self.age_us = self._older(self.age_us, elapsed_us, times.age_us)
-        if facts & KEY == self.key:
+        key = facts & KEY
+        if not key and facts & MIRRORS != MIRRORS:
+            self.key = KEY  # inputs without a supply all read 0: that is nobody's hand
+            self.key_us = -1
+        elif key == self.key:
             self.key_us = self._older(self.key_us, elapsed_us, times.key_us)
         else:
-            self.key = facts & KEY
+            self.key = key
             self.key_us = 0
         if state == G_TRIPPED:
             self._tripped(facts)
@@ -207,12 +212,16 @@ class Interlock:
             if self.age_us >= times.hold_us and facts & DOWN == DOWN:
                 self._go(G_SAFE)
         elif state == G_KEY_OFF:
-            if not facts & (CHAIN | KEY):
+            if facts & (CHAIN | KEY | MIRRORS) == MIRRORS:
                 self.seen = True
             if turned and self.key:
-                if self.seen:
+                if self.seen and facts & CHAIN == CHAIN:
                     self.reason = R_NONE
                     self._go(G_SAFE)
+                elif self.seen:
+                    # Turned on with something open, or it was the key's wire and not the key: once more, all closed.
+                    self.reason = R_CHAIN
+                    self._go(G_LOCKED)
                 else:
                     # A channel that the key does not open is welded or bridged: its stop would not open it either.
                     self._trip(state, R_STUCK_CHAIN)
@@ -245,7 +254,8 @@ class Interlock:
         self.reason = reason
         # Tripped with the key off already, by nobody's hand: it must go on and off again.
         self.seen = state != G_LOCKED and state != G_KEY_OFF
-        self.key_us = 0
+        if self.key_us > 0:
+            self.key_us = 0
         self.apart_us = -1
         self.odd_us = -1
         self._go(G_TRIPPED)
@@ -269,7 +279,7 @@ class Interlock:
             self._wake(times.apart_us - self.apart_us)
         if self.odd_us >= 0:
             self._wake(times.odd_us - self.odd_us)
-        if self.key_us < times.key_us:
+        if 0 <= self.key_us < times.key_us:
             self._wake(times.key_us - self.key_us)
         if state == G_FALLING:
             self._wake((times.hold_us if facts & DOWN == DOWN else times.drop_us) - self.age_us)

@@ -36,7 +36,7 @@ WATCHED = tuple(state for state in EVERYWHERE if state != m.G_TRIPPED)
 #: Which state may follow which, in one pass.
 MAY_FOLLOW = {
     m.G_LOCKED: (m.G_LOCKED, m.G_KEY_OFF, m.G_TRIPPED),
-    m.G_KEY_OFF: (m.G_KEY_OFF, m.G_SAFE, m.G_TRIPPED),
+    m.G_KEY_OFF: (m.G_KEY_OFF, m.G_SAFE, m.G_LOCKED, m.G_TRIPPED),
     m.G_SAFE: (m.G_SAFE, m.G_PROVING, m.G_KEY_OFF, m.G_TRIPPED),
     m.G_PROVING: (m.G_PROVING, m.G_ARMED, m.G_SAFE, m.G_KEY_OFF, m.G_TRIPPED),
     m.G_ARMED: (m.G_ARMED, m.G_LIVE, m.G_SAFE, m.G_KEY_OFF, m.G_TRIPPED),
@@ -52,7 +52,7 @@ class Notes:
     was, state, old_reason, reason: what the machine showed before and after this pass; moves: it moved the pump.
     in_us: how long it has shown `was`; apart_us: the chain's channels disagree; odd_us: a mirror contact or the bus is
     wrong, pump standing; key, key_us: the key reads so, for so long (counted anew from a trip); opened: both channels
-    were seen open while the key was off; was_on: the key was on when it tripped, or has been since; ready_us:
+    were seen open while the key was off (which counts only with both relays seen down); was_on: the key was on when it tripped, or has been since; ready_us:
     everything has been ready, out of LIVE; moved_us: since the last move while live.
     """
 
@@ -95,8 +95,10 @@ class Notes:
         elapsed_us, facts, was, state = self.elapsed_us, self.facts, self.was, self.state
         self.in_us = _older(in_us, elapsed_us, times.age_us)
         self.moved_us = _older(moved_us, elapsed_us, times.pump_us) if moved_us >= 0 else -1
-        if bool(facts & KEY) == key:
-            self.key, self.key_us = key, _older(key_us, elapsed_us, times.key_us)
+        if not facts & KEY and facts & MIRRORS != MIRRORS:
+            self.key, self.key_us = True, -1  # inputs that read nothing at all say nothing of the key
+        elif bool(facts & KEY) == key:
+            self.key, self.key_us = key, _older(key_us, elapsed_us, times.key_us) if key_us >= 0 else 0
         else:
             self.key, self.key_us = not key, 0
         self.was_on, self.opened = was_on, opened
@@ -109,7 +111,7 @@ class Notes:
                 self.apart_us = _older(apart_us, elapsed_us, times.apart_us) if apart_us >= 0 else 0
             if was != m.G_LIVE and was != m.G_FALLING and facts & DOWN != DOWN:
                 self.odd_us = _older(odd_us, elapsed_us, times.odd_us) if odd_us >= 0 else 0
-        if m.G_KEY_OFF in (was, state) and not facts & (CHAIN | KEY):
+        if m.G_KEY_OFF in (was, state) and facts & (CHAIN | KEY | MIRRORS) == MIRRORS:
             self.opened = True
         if was in STANDING and facts & READY == READY:
             self.ready_us = _older(ready_us, elapsed_us, times.prove_us) if ready_us >= 0 else 0
@@ -124,7 +126,7 @@ class Notes:
         if state != m.G_TRIPPED:
             return in_us, self.apart_us, self.odd_us, self.key, self.key_us, opened, False, ready_us, moved_us
         if was != m.G_TRIPPED:
-            return in_us, -1, -1, self.key, 0, opened, was != m.G_LOCKED and was != m.G_KEY_OFF, ready_us, moved_us
+            return in_us, -1, -1, self.key, min(self.key_us, 0), opened, was != m.G_LOCKED and was != m.G_KEY_OFF, ready_us, moved_us
         return in_us, -1, -1, self.key, self.key_us, opened, self.was_on, ready_us, moved_us
 
 
@@ -376,11 +378,17 @@ def _(n: Notes) -> bool | None:
     return n.reason == n.old_reason
 
 
-@_law("reason of the state", "LOCKED and KEY_OFF say so, TRIPPED says something, the other states have no reason.")
+@_law(
+    "reason of the state",
+    "LOCKED says since when (boot, or a key turned on with the chain open), KEY_OFF says so, TRIPPED says something, the "
+    "other states have no reason.",
+)
 def _(n: Notes) -> bool | None:
     if n.state == m.G_TRIPPED:
         return n.reason != m.R_NONE
-    return n.reason == {m.G_LOCKED: m.R_LOCKED, m.G_KEY_OFF: m.R_KEY}.get(n.state, m.R_NONE)
+    if n.state == m.G_LOCKED:
+        return n.reason == (n.old_reason if n.was == m.G_LOCKED else m.R_CHAIN)
+    return n.reason == (m.R_KEY if n.state == m.G_KEY_OFF else m.R_NONE)
 
 
 # The key.
@@ -417,7 +425,7 @@ def _(n: Notes) -> bool | None:
 @_law(
     "key on",
     "KEY_OFF is left, other than by a trip, when the key has read on for its time: to SAFE if both channels were seen "
-    "open while it was off, else TRIPPED.",
+    "open while it was off and are complete now, to LOCKED if they are not complete, TRIPPED if they were not seen open.",
     m.G_KEY_OFF,
 )
 def _(n: Notes) -> bool | None:
@@ -425,7 +433,16 @@ def _(n: Notes) -> bool | None:
         return None
     if not n.key or n.key_us < n.times.key_us:
         return n.state == m.G_KEY_OFF
-    return n.state == (m.G_SAFE if n.opened else m.G_TRIPPED)
+    if not n.opened:
+        return n.state == m.G_TRIPPED
+    return n.state == (m.G_SAFE if n.facts & CHAIN == CHAIN else m.G_LOCKED)
+
+
+@_law("dead inputs are no key", "KEY_OFF is entered only in a pass in which both relays are seen down.")
+def _(n: Notes) -> bool | None:
+    if n.state != m.G_KEY_OFF or n.was == m.G_KEY_OFF:
+        return None
+    return n.facts & MIRRORS == MIRRORS
 
 
 @_law("key off", "SAFE, PROVING and ARMED are left for KEY_OFF when the key has read off for its time.", *STANDING)

@@ -740,3 +740,56 @@ def test_the_visitors_budget_is_that_of_the_session_whatever_plans_it_has() -> N
             break
     assert 140_000_000 < live_us <= 180_000_000
     assert stage.firmware.sequencer.reason in (m.R_CALL, m.R_HOUR)
+
+
+@pytest.mark.parametrize("dip_ms", [20, 90, 120, 250, 350, 1000])
+def test_inputs_that_lose_their_supply_are_no_key(dip_ms: int) -> None:
+    """All inputs read 0, as if the key were off and the chain open; but so do the mirror contacts."""
+    stage, _ = _ringing()
+    fine = stage.pins.input_bits
+    stage.pins.input_bits &= ~m.IN_CHAIN_A
+    stage.run(stage.now_us + 500_000)
+    for bits in (0, fine, 0, fine):
+        stage.pins.input_bits = bits
+        stage.run(stage.now_us + dip_ms * 1000)
+    assert stage.firmware.guard.state == m.G_TRIPPED
+    # And at boot, when their supply comes late.
+    stage = Stage()
+    stage.pins.input_bits = 0
+    stage.run(dip_ms * 1000)
+    stage.pins.input_bits = fine
+    stage.run(stage.now_us + 500_000)
+    assert stage.firmware.guard.state in (m.G_LOCKED, m.G_TRIPPED)
+    stage.turn_key()
+    if stage.firmware.guard.state == m.G_LOCKED:
+        stage.turn_key()
+    assert stage.firmware.guard.state == m.G_SAFE
+
+
+def test_a_loose_wire_of_the_key_does_not_reset_a_trip_while_a_cover_is_open() -> None:
+    stage, _ = _ringing()
+    fine = stage.pins.input_bits
+    cover = fine & ~3
+    for bits in (cover, cover & ~m.IN_KEY, cover, fine):
+        stage.pins.input_bits = bits
+        stage.run(stage.now_us + 500_000)
+    assert stage.firmware.guard.state == m.G_LOCKED
+    assert stage.firmware.guard.obstacle() == m.R_CHAIN
+    stage.turn_key()
+    assert stage.firmware.guard.state == m.G_SAFE
+
+
+def test_a_loose_wire_of_the_key_does_not_free_an_alarms_latch() -> None:
+    stage = Stage()
+    stage.turn_key()
+    stage.hello()
+    stage.pins.input_bits |= m.IN_NIGHT
+    assert stage.ask(m.Permit(9000, 0)).code == m.OK
+    stage.pins.input_bits &= ~m.IN_SMOKE
+    stage.run(stage.now_us + 200_000)
+    stage.pins.input_bits |= m.IN_SMOKE
+    stage.pins.input_bits &= ~m.IN_KEY
+    stage.run(stage.now_us + 90_000)
+    stage.pins.input_bits |= m.IN_KEY
+    stage.run(stage.now_us + 500_000)
+    assert stage.ask(m.Permit(9000, 0)).detail == m.R_SMOKE
