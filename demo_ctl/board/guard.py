@@ -364,7 +364,8 @@ class Guard:
         if changed:
             self._tell(now_us, port, ends)
         # An alarm's latch ends with a key that was turned off, as the interlock saw it; not with a loose wire of the key.
-        if self.permit.step(elapsed_us, inputs if interlock.state == m.G_KEY_OFF else inputs | KEY) and now_us - self._permitted_us >= GRID_US:
+        key = inputs & ~KEY if interlock.state == m.G_KEY_OFF else inputs | KEY
+        if self.permit.step(elapsed_us, key) and now_us - self._permitted_us >= GRID_US:
             self._permitted_us = now_us
             pins.permit()
         if self.permit.held != self._told_permit:
