@@ -107,6 +107,7 @@ class _Parts:
         self.apart = Part("channels may disagree for so long", times.apart_us, "board.interlock: Times.apart_us")
         self.odd = Part("a mirror or the bus may be wrong", times.odd_us, "board.interlock: Times.odd_us")
         self.fall = Part("silence must have followed", times.drop_us, "board.interlock: Times.drop_us")
+        self.rise = Part("a bus let through must read live by then", times.drop_us, "board.interlock: Times.drop_us")
         self.key = Part("the key has read the same", times.key_us, "board.interlock: Times.key_us")
         self.late = Part("an instruction may be late", limits.LATE_US, "board.limits: LATE_US")
         self.expander = Part("look at the expander", guard.expander.period_us, wiring)
@@ -164,6 +165,7 @@ def paths(
         off("over-voltage", "the bus is above the ceiling", (m.R_OVERVOLTAGE,), parts.reading, *seen),
         off("supply not right", "generator or battery leave their range", (m.R_SUPPLY,), parts.reading, *seen),
         off("bus not measured", "no new reading of the bus comes", (m.R_STALE,), parts.stale, *seen),
+        off("bus reads dead", "the guard is closed and the bus reads no voltage", (m.R_STALE,), parts.rise, *seen),
         off(
             "ringing elsewhere",
             "a line rings that should not, while another does",

@@ -63,6 +63,7 @@ def test_the_paths_worked_out_by_hand(ways: dict[str, Way]) -> None:
         "over-current": 3 * 50 + 5 + 20 + 90,
         "over-voltage": 105 + 20 + 90,
         "bus not measured": 160 + 20 + 90,
+        "bus reads dead": 250 + 20 + 90,
         "loop hung": 90,
         "window over": 110,
         "burst without pause": 105 + 5000 + 20 + 90,
