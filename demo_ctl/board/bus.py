@@ -2,7 +2,8 @@
 
 The board's converter gives one reading a ringing cycle (50 ms at 20 Hz): mean squares, as root mean squares. *Bus* is
 behind the guard's contacts, *supply* is the generator in front of them (and behind the isolating contactor: absent
-while the chain is open), *battery* the direct voltage that ringing rides on. Time without a new reading is counted; a converter that stops is a fault, not silence.
+while the chain is open), *battery* the direct voltage that ringing rides on. Time without a new reading is counted; a
+converter that stops is a fault, not silence.
 
 The ceiling is the lower of the limit in force and (200 V - battery) / sqrt 2: ringing must stay below 200 V peak to
 earth with the battery under it (from memory: IEC 60950-1 annex M.3.1.2, IEC 62368-1 annex H).

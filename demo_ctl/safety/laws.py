@@ -51,9 +51,10 @@ class Notes:
 
     was, state, old_reason, reason: what the machine showed before and after this pass; moves: it moved the pump.
     in_us: how long it has shown `was`; apart_us: the chain's channels disagree; odd_us: a mirror contact or the bus is
-    wrong, pump standing; key, key_us: the key reads so, for so long (counted anew from a trip); opened: both channels
-    were seen open while the key was off (which counts only with both relays seen down); was_on: the key was on when it tripped, or has been since; ready_us:
-    everything has been ready, out of LIVE; moved_us: since the last move while live.
+    wrong, pump standing; key, key_us: the key reads so, for so long (counted anew from a trip; off counts only with both
+    relays seen down); opened: both channels were seen open while the key was off; was_on: the key was on when it
+    tripped, or has been since; ready_us: everything has been ready, out of LIVE; moved_us: since the last move while
+    live.
     """
 
     __slots__ = (
@@ -125,9 +126,10 @@ class Notes:
         moved_us = (0 if self.moves else self.moved_us) if state == m.G_LIVE else -1
         if state != m.G_TRIPPED:
             return in_us, self.apart_us, self.odd_us, self.key, self.key_us, opened, False, ready_us, moved_us
+        key_us, was_on = self.key_us, self.was_on
         if was != m.G_TRIPPED:
-            return in_us, -1, -1, self.key, min(self.key_us, 0), opened, was != m.G_LOCKED and was != m.G_KEY_OFF, ready_us, moved_us
-        return in_us, -1, -1, self.key, self.key_us, opened, self.was_on, ready_us, moved_us
+            key_us, was_on = min(key_us, 0), was != m.G_LOCKED and was != m.G_KEY_OFF
+        return in_us, -1, -1, self.key, key_us, opened, was_on, ready_us, moved_us
 
 
 def _older(age_us: int, elapsed_us: int, most_us: int) -> int:
@@ -380,8 +382,8 @@ def _(n: Notes) -> bool | None:
 
 @_law(
     "reason of the state",
-    "LOCKED says since when (boot, or a key turned on with the chain open), KEY_OFF says so, TRIPPED says something, the "
-    "other states have no reason.",
+    "LOCKED says since when (boot, or a key turned on with the chain open), KEY_OFF says so, TRIPPED says something, "
+    "the other states have no reason.",
 )
 def _(n: Notes) -> bool | None:
     if n.state == m.G_TRIPPED:
@@ -425,7 +427,8 @@ def _(n: Notes) -> bool | None:
 @_law(
     "key on",
     "KEY_OFF is left, other than by a trip, when the key has read on for its time: to SAFE if both channels were seen "
-    "open while it was off and are complete now, to LOCKED if they are not complete, TRIPPED if they were not seen open.",
+    "open while it was off and are complete now, to LOCKED if they are not complete, to TRIPPED if they were not seen "
+    "open.",
     m.G_KEY_OFF,
 )
 def _(n: Notes) -> bool | None:
