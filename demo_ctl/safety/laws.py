@@ -51,8 +51,8 @@ class Notes:
 
     was, state, old_reason, reason: what the machine showed before and after this pass; moves: it moved the pump.
     in_us: how long it has shown `was`; apart_us: the chain's channels disagree; odd_us: a mirror contact or the bus is
-    wrong, pump standing; key, key_us: the key reads so, for so long (counted anew from a trip; off counts only with both
-    relays seen down); opened: both channels were seen open while the key was off; was_on: the key was on when it
+    wrong, pump standing; key, key_us: the key reads so, for so long (counted anew from a trip; off counts only with
+    both relays seen down); opened: both channels were seen open while the key was off; was_on: the key was on when it
     tripped, or has been since; ready_us: everything has been ready, out of LIVE; moved_us: since the last move while
     live.
     """
@@ -445,7 +445,7 @@ def _(n: Notes) -> bool | None:
 def _(n: Notes) -> bool | None:
     if n.state != m.G_KEY_OFF or n.was == m.G_KEY_OFF:
         return None
-    return n.facts & MIRRORS == MIRRORS
+    return bool(n.facts & MIRRORS == MIRRORS)
 
 
 @_law("key off", "SAFE, PROVING and ARMED are left for KEY_OFF when the key has read off for its time.", *STANDING)
