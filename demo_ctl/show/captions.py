@@ -1,9 +1,9 @@
 """Captions: short plain sentences in English, German and French for every stage and everything that is unfolded.
 
-A caption has a key: `stage ringing`, `selector A 0`, `finder rotary 1`, `caller pulse 1` (a kind of part, the thing, and
-1 or 0 for on or off), `tone busy tone` and `tone off`. A sheet may put its own text in the place of any of them, for all languages or for some; for a
-stage its bare name (`ringing`) will do. In a text `{caller}` and the other FIELDS stand for what is the case; anything
-else in braces stays as it is written.
+A caption has a key: `stage ringing`, `selector A 0`, `finder rotary 1`, `caller pulse 1` (a kind of part, the thing,
+and 1 or 0 for on or off), `tone busy tone` and `tone off`. A sheet may put its own text in the place of any of them,
+for all languages or for some; for a stage its bare name (`ringing`) will do. In a text `{caller}` and the other FIELDS
+stand for what is the case; anything else in braces stays as it is written.
 """
 
 from __future__ import annotations

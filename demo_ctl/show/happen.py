@@ -150,7 +150,8 @@ class Story:
             self._contact(end)
 
     def _dials(self, end: str, step: Step, began_us: int) -> None:
-        if step.digit:  # else it is a tap of the hook, made by the same generator
+        dials = " flashes" not in step.label  # a tap of the hook is made by the same generator
+        if dials:
             self._sent[end] += 1
             self._tell(end, "digit", self._sent[end], "sensed")
             if end in self._trains:
@@ -162,7 +163,7 @@ class Story:
 
             def breaks(_at_us: int, count: int = pulse + 1) -> None:
                 self._break(end, True, event)
-                if step.digit:
+                if dials:
                     self._tell(end, "pulses", count, "sensed", event=event)
 
             timers.append(self._clock.at(at_us, breaks))

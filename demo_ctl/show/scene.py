@@ -189,7 +189,13 @@ def _serve(switches: tuple[Switch, ...], happening: Happening) -> tuple[Switch, 
     if stage is None:
         return switches
     if own is None:
-        own = replace(_blank(stage), part=part)
+        own = replace(_blank(stage), part=part, serves=0)
+    if own.serves == 1 and whom != 1:
+        # The caller's train keeps a switch of this stage, though nobody knows now which it will be.
+        blank = replace(_blank(stage), part=f"{stage.name} of caller")
+        if blank.part == part:
+            return switches
+        kept.append(blank)
     own = replace(own, serves=whom, known=happening.known)
     others = []
     for each in kept:

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from fractions import Fraction
 from functools import cache
 from pathlib import Path
+from urllib.parse import urlencode
 
 import pytest
 
@@ -20,6 +21,7 @@ from demo_ctl.office.model import Unit
 from demo_ctl.plan.build import build
 from demo_ctl.plan.model import Plan
 from demo_ctl.run.perform import perform
+from demo_ctl.safety.readiness import bench_ready
 from demo_ctl.script.load import load_call
 from demo_ctl.show.happen import happenings
 from demo_ctl.show.model import Happening, Scene
@@ -43,17 +45,26 @@ class Call:
 
 
 @cache
-def make_call(script: str = "answered", unit: str = "travelling", seed: int = 1, pace: str = "1") -> Call:
+def make_call(
+    script: str = "answered", unit: str = "travelling", seed: int = 1, pace: str = "1", fault: str = ""
+) -> Call:
     """Make a call on the bench; each is made once, however many tests look at it."""
     path = CONFIGS / "units" / f"{unit}.yaml"
     described = load_unit(path)
     plan = build(load_call(CONFIGS / "calls" / f"{script}.yaml"), described, Fraction(pace))
     line = Serial()
-    line.port = f"bench://?unit={path}&seed={seed}&clock=free"
+    options = [("unit", str(path)), ("seed", str(seed)), ("clock", "free")]
+    options += [("fault", fault)] if fault else []
+    options += [
+        ("busy", f"{one.stage}/{one.level}/{','.join(map(str, one.positions))}")
+        for one in plan.busy_trunks
+        if one.met_by == "person"
+    ]
+    line.port = "bench://?" + urlencode(options, safe="/:")
     line.open()
     client = Client(Port(line.port, line))
     try:
-        result = perform(plan, client, go_on=lambda _gate: True)
+        result = perform(plan, client, go_on=lambda _gate: True, trunks_busied=lambda _: True, ready=bench_ready)
         zero_us = line.world.board_clock()[1]  # what the unit's clock reads when the board's reads 0
         truth = tuple(row._replace(at_us=row.at_us - zero_us) for row in line.unit.truth)
     finally:
