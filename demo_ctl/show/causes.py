@@ -22,6 +22,8 @@ _PARTY: dict[tuple[str, bool], tuple[Source, ...]] = {
     ("pulse", _UP): (("me", "digit", _UP), ("me", "pulse", _DOWN)),
     ("pulse", _DOWN): (("me", "pulse", _UP),),
     ("pulses", _UP): (("me", "pulse", _UP),),
+    ("dialled", _UP): (("me", "pulse", _DOWN),),
+    ("dialled", _DOWN): (("me", "pulse", _DOWN),),
     ("loop", _UP): (
         ("me", "hook", _UP),
         ("me", "pulse", _DOWN),

@@ -4,6 +4,10 @@ Events come in one at a time, in the board's order; what they tell comes out, ea
 switches are either played by `train` or read from a truth; what follows of that in turn, the call's stage and its
 tones, is `follow`'s. A finished record is told by the very same way as a running call, event by event.
 
+A telephone that the board only watches is told by its loop: a visitor dials there. An opening of the loop is the dial's
+when it is closed again before relay B would let go, else the hook's; while the line has no battery either, the exchange
+opened it. A digit ends as relay C would end it.
+
 Times never go back: a few events are stamped with an earlier instant than the one before them, and are told then.
 """
 
@@ -12,6 +16,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Sequence
 
 from demo_ctl.office.model import Line, Unit
+from demo_ctl.office.numbers import digit_sent
 from demo_ctl.plan.model import Plan, Step
 from demo_ctl.show.causes import Causes
 from demo_ctl.show.facts import CALLED, CALLER, Clock, Fact, Timer
@@ -39,6 +44,15 @@ def ends_of(plan: Plan, unit: Unit) -> dict[str, Line]:
     return ends
 
 
+class _Watched:
+    """How far a telephone that is only watched has come with a digit."""
+
+    def __init__(self) -> None:
+        self.pulses = 0
+        self.digit_over = Timer(lambda _: None)
+        self.hang_up = Timer(lambda _: None)
+
+
 class Story:
     """Takes the events of one call, in order, and gives happenings. With `truth`, no switch is inferred."""
 
@@ -61,6 +75,10 @@ class Story:
         self._tone = {CALLER: 0, CALLED: 0}
         self._sent = {CALLER: 0, CALLED: 0}
         self._pulsing: dict[str, list[Timer]] = {CALLER: [], CALLED: []}
+        roles = plan.timeline.roles
+        self._watched = {
+            end: _Watched() for end, line in self._ends.items() if roles[line.port - 1 : line.port] == (m.MONITORED,)
+        }
         self._kept: tuple[int, str, int] | None = None  # a loss of loop current that nobody here made, and its event
         if truth is None:
             self._trains = {end: Train(end, line, plan, unit, self._clock, self) for end, line in self._ends.items()}
@@ -94,7 +112,12 @@ class Story:
     def _take(self, event: m.Event) -> None:
         kind, value, end = event.kind, event.value, self._end_at.get(event.port)
         if kind in (m.EV_EDGE, m.EV_STATE):
-            if end is not None and value >> 1 < len(m.SIGNALS):
+            if end is None or value >> 1 >= len(m.SIGNALS):
+                return
+            if end in self._watched and value >> 1 == m.LOOP:
+                if kind == m.EV_STATE:  # contacts of a telephone bounce; the board has waited for that
+                    self._watch(end, event.port, value & 1)
+            else:
                 self._sensed(end, event.port, value >> 1, value & 1)
         elif kind == m.EV_BEGAN:
             step = self._step(value)
@@ -189,6 +212,52 @@ class Story:
             else:
                 train.called_contact(self._ends[end], closed)
 
+    # -- what a visitor does ------------------------------------------------------------------------------------
+
+    def _watch(self, end: str, port: int, level: int) -> None:
+        if self._levels.get((port, m.LOOP), 0) == level:
+            return
+        self._levels[port, m.LOOP] = level
+        watched, times = self._watched[end], self._unit.adjustment
+        if level and not self._hook[end]:
+            self._hang(end, 1)
+        elif level and self._broken[end]:
+            self._one_pulse(end, watched)
+            watched.hang_up.off()
+            watched.digit_over = self._clock.at(
+                self._clock.now_us + times.c_hold.typical_us, lambda _: self._one_digit(end, watched)
+            )
+        elif not level and self._hook[end] and self._battery(port):
+            watched.digit_over.off()
+            self._break(end, True, self._event)
+            event = self._event
+            watched.hang_up = self._clock.at(
+                self._clock.now_us + times.b_hold.least_us, lambda _: self._hung_up(end, watched, event)
+            )
+        self._tell(end, "loop", level, "sensed")
+
+    def _one_pulse(self, end: str, watched: _Watched) -> None:
+        if not watched.pulses:
+            self._sent[end] += 1
+            self._tell(end, "digit", self._sent[end], "sensed")
+        watched.pulses += 1
+        self._tell(end, "pulses", watched.pulses, "sensed")
+        self._break(end, False, self._event)
+
+    def _one_digit(self, end: str, watched: _Watched) -> None:
+        pulses, watched.pulses = watched.pulses, 0
+        if end == CALLER and 1 <= pulses <= 10:
+            self._tell(end, "dialled", int(digit_sent(pulses, self._unit.numbering.pulses)), "sensed")
+
+    def _hung_up(self, end: str, watched: _Watched, event: int) -> None:
+        watched.pulses = 0
+        self._hook[end] = 0
+        self._tell(end, "hook", 0, "sensed", event=event)
+        self._break(end, False, event)
+
+    def _battery(self, port: int) -> int:
+        return 2 if self._levels.get((port, m.REVERSED), 0) else self._levels.get((port, m.NORMAL), 0)
+
     # -- what the board senses ----------------------------------------------------------------------------------
 
     def _sensed(self, end: str, port: int, signal: int, level: int) -> None:
@@ -205,7 +274,7 @@ class Story:
             self._inform_ringing(end, level)
             self._tell(end, "ringing", level, "sensed")
         else:
-            battery = 2 if self._levels.get((port, m.REVERSED), 0) else self._levels.get((port, m.NORMAL), 0)
+            battery = self._battery(port)
             self._inform_battery(end, battery)
             self._let_go()
             self._tell(end, "battery", battery, "sensed")
@@ -284,6 +353,8 @@ class Story:
         )
         for each in self._follow.on(fact, number, tap=tap):
             self._put(each)
+        if fact.thing == "digit" and not fact.value and fact.part == CALLER and CALLER in self._watched:
+            self._put(fact._replace(thing="dialled", value=-1, trigger=number))
 
 
 def happenings(

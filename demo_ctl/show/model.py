@@ -20,6 +20,7 @@ Names of parts and things are those of truth files (`ledger/RECORD.md`), and the
 | | `digit` | which digit of the number is being dialled, from 1 |
 | | `pulse` | 1: the dial's contact is open; falls to 0 when it closes |
 | | `pulses` | how many breaks this digit has had |
+| | `dialled` | a digit that no plan knew beforehand has come whole: 0 to 9; -1: all of them are forgotten |
 | | `battery` | 0 none, 1 normal, 2 reversed |
 | | `tone` | index into TONES |
 | | `ringing` | 1: ringing current is on the line |

@@ -74,7 +74,11 @@ def fold(scene: Scene, happening: Happening) -> Scene:
     """Return the scene after one more happening. Things that no scene shows change only `number` and `last`."""
     part, thing = happening.part, happening.thing
     changed = scene
-    if part == "caller":
+    if part == "caller" and thing == "dialled":
+        # A visitor dials what they like: the digits become known one by one.
+        digits = f"{scene.digits}{happening.value}" if happening.value >= 0 else ""
+        changed = replace(scene, digits=digits)
+    elif part == "caller":
         changed = replace(scene, caller=_fold_party(scene.caller, thing, happening.value))
     elif part == "called":
         changed = replace(scene, called=_fold_party(scene.called, thing, happening.value))

@@ -31,7 +31,7 @@ from demo_ctl.show.unfold import Unfolding, timeline
 Make = Callable[..., Any]
 
 #: What nobody is told: how many pulses there were, whom a switch serves, what the guard does.
-UNTOLD = ("pulses", "serves", "state")
+UNTOLD = ("pulses", "serves", "state", "dialled")
 
 
 def test_every_key_is_told_in_every_language() -> None:

@@ -274,6 +274,24 @@ def test_tones_that_end_a_call_are_told(bench_call: Make, script: str, tone: str
         assert told == ["dial tone", "", tone, ""]
 
 
+def test_a_call_that_is_broken_off_ends_on_the_hook(bench_call: Make) -> None:
+    """The board opens every loop when it ends a plan, in the middle of a pulse too; the train comes home."""
+    call = bench_call()
+    events = list(call.observation.events)
+    for kind, place in ((m.EV_BEGAN, 10), (m.EV_ENDED, 22)):  # in the last digit; at the end of the talk
+        cut = next(at for at, each in enumerate(events) if each.kind == kind and each.value & 0xFFFF == place)
+        last = events[cut]
+        stopped = [m.Event(last.number + 1, last.at_us + 30_000, m.EV_ENDED, 1, place | m.STOPPED << 16)]
+        stopped += [m.Event(last.number + 2, last.at_us + 30_000, m.EV_PLAN, 0, m.ENDED_EARLY | m.R_STOP << 8)]
+        found = happenings(call.plan, call.unit, [*events[: cut + 1], *stopped])
+        scene = list(scenes(start(call.plan, call.unit), found))[-1]
+        assert (scene.caller.off_hook, scene.called.off_hook, scene.caller.open_contact) == (False, False, False)
+        assert STAGES[scene.stage] == "ended"
+        assert [each.vertical for each in scene.switches if each.serves == 1] == [0, 0, 0]
+        ended = next(each for each in found if each.thing == "stage" and each.value == STAGES.index("ended"))
+        assert not any(each.thing == "pulse" and each.value for each in found[ended.number :])
+
+
 # -- laws ----------------------------------------------------------------------------------------------------------
 
 
