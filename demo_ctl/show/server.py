@@ -38,6 +38,7 @@ PORT: Final = 8050
 #: A wish has a few dozen bytes.
 LARGEST_WISH: Final = 1000
 LARGEST_VALUE: Final = 40
+LARGEST_HEADERS: Final = 16_384
 _BODY_S: Final = 3.0
 _WAITING_WISHES: Final = 4
 
@@ -77,6 +78,8 @@ class App:
 
         hosts = [value.decode("latin-1") for name, value in scope["headers"] if name == b"host"]
         refused = door.refuse_host(hosts, self._allowed)
+        if sum(len(name) + len(value) for name, value in scope["headers"]) > LARGEST_HEADERS:
+            refused = Refusal(431, "the request's headers are too large")
         if refused is not None:
             await _no(refused)(scope, receive, with_headers)
             return
@@ -353,7 +356,7 @@ def serve(
         limit_concurrency=most_screens + 60,
         timeout_keep_alive=10,
         timeout_graceful_shutdown=2,
-        h11_max_incomplete_event_size=16_384,
+        h11_max_incomplete_event_size=LARGEST_HEADERS,
     )
     return Serving(_Uvicorn(config, app), listener, app, connections)
 

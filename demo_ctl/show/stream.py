@@ -14,7 +14,6 @@ import asyncio
 import contextlib
 import json
 from collections.abc import Callable
-from typing import Any
 
 from starlette.responses import PlainTextResponse
 from starlette.types import Message, Receive, Scope, Send
@@ -49,24 +48,28 @@ class Streams:
             await busy(scope, receive, send)
             return
         self.count += 1
-        gone = asyncio.ensure_future(self._until_gone(receive))
+        bell = asyncio.Event()
+        wake = self._wake()
+        wake.join(bell)
+        gone = asyncio.ensure_future(_until_gone(receive))
+        gone.add_done_callback(lambda _: bell.set())
         try:
-            await self._answer(scope, send, gone)
+            await self._answer(scope, send, wake, bell, gone)
         except TimeoutError:
             self._cut_off(scope)
         finally:
             self.count -= 1
+            wake.leave(bell)
             gone.cancel()
             with contextlib.suppress(asyncio.CancelledError):
                 await gone
 
-    async def _until_gone(self, receive: Receive) -> None:
-        while (await receive())["type"] != "http.disconnect":
-            pass
-
-    async def _answer(self, scope: Scope, send: Send, gone: asyncio.Future[None]) -> None:
+    async def _answer(
+        self, scope: Scope, send: Send, wake: Wake, bell: asyncio.Event, gone: asyncio.Future[None]
+    ) -> None:
         async def put(message: Message) -> None:
-            await asyncio.wait_for(send(message), self._slow_s)
+            async with asyncio.timeout(self._slow_s):
+                await send(message)
 
         await put(
             {
@@ -80,20 +83,15 @@ class Streams:
             return
         hello = json.dumps({"page": pagefiles.fingerprint(), "epoch": self.hub.epoch})
         await put(_body(f"retry: 1000\nevent: hello\ndata: {hello}\n\n".encode()))
-        wake = self._wake()
         version = 0
         while not gone.done() and not wake.closed:
-            promise = wake.promise()
+            bell.clear()
             update = self.hub.after(version)
             if update is not None:
                 version = update.version
                 await put(_body(b"id: %d\nevent: value\ndata: %s\n\n" % (version, update.data)))
                 continue
-            changed = asyncio.ensure_future(promise.wait())
-            either: set[asyncio.Future[Any]] = {changed, gone}
-            done, _ = await asyncio.wait(either, timeout=BEAT_S, return_when=asyncio.FIRST_COMPLETED)
-            changed.cancel()
-            if not done:
+            if not await _rings(bell):
                 await put(_body(b"event: beat\ndata: {}\n\n"))
         if not gone.done():
             await put({"type": "http.response.body", "body": b""})
@@ -111,6 +109,21 @@ class Streams:
         self._closed = True
         for wake in self._wakes.values():
             wake.close()
+
+
+async def _until_gone(receive: Receive) -> None:
+    while (await receive())["type"] != "http.disconnect":
+        pass
+
+
+async def _rings(bell: asyncio.Event) -> bool:
+    """Wait for a bell, not longer than for a beat; return whether it rang."""
+    try:
+        async with asyncio.timeout(BEAT_S):
+            await bell.wait()
+    except TimeoutError:
+        return False
+    return True
 
 
 def _body(data: bytes) -> Message:

@@ -14,7 +14,7 @@ class Wake:
     def __init__(self, hub: Hub) -> None:
         self._hub = hub
         self._loop = asyncio.get_running_loop()
-        self._event = asyncio.Event()
+        self._bells: set[asyncio.Event] = set()
         self._asked = False
         self.closed = False
         self._hear = self._from_outside  # one object: each mention of a method makes a new one
@@ -29,12 +29,16 @@ class Wake:
 
     def _all(self) -> None:
         self._asked = False
-        event, self._event = self._event, asyncio.Event()
-        event.set()
+        for bell in self._bells:
+            bell.set()
 
-    def promise(self) -> asyncio.Event:
-        """Return what will be set at the next change. Ask for it first, look at the hub next, and wait last."""
-        return self._event
+    def join(self, bell: asyncio.Event) -> None:
+        """Set `bell` at every change from now on. Who waits for it clears it first, looks at the hub, and waits last."""
+        self._bells.add(bell)
+
+    def leave(self, bell: asyncio.Event) -> None:
+        """Undo `join`."""
+        self._bells.discard(bell)
 
     def forget(self) -> None:
         """Hear no more of the hub. For a loop that is closed, too."""

@@ -40,6 +40,7 @@ function write(element, text, most) {
   if (element.textContent === text) return;
   element.textContent = text;
   element.removeAttribute("textLength");
+  element.removeAttribute("lengthAdjust");
   if (most && element.getComputedTextLength() > most) {
     element.setAttribute("textLength", most);
     element.setAttribute("lengthAdjust", "spacingAndGlyphs");
@@ -49,7 +50,7 @@ function write(element, text, most) {
 // Every field of a scene's part as data-..., lists with commas between.
 function mark(element, values) {
   for (const [key, value] of Object.entries(values)) {
-    if (value !== null && typeof value === "object" && !Array.isArray(value)) continue;
+    if (value === null || typeof value === "object" && !Array.isArray(value)) continue;
     set(element, "data-" + key.replaceAll("_", "-"), Array.isArray(value) ? value.join(",") : value);
   }
 }
@@ -120,7 +121,7 @@ class Picture {
     this.glassForm = "";
     this.switches = scene.switches.map((each, place) => places.switches ? this.small(each, places.switches[place]) : null);
     this.wires = draw(this.svg, "g", { class: "wires" });
-    this.wires.style.setProperty("--thick", `${5.5 * (places.switches ? places.switches[0] : places.caller).scale + 1}px`);
+    this.wires.style.setProperty("--thick", `${5.5 * ((places.switches || [])[0] || places.caller || { scale: 1 }).scale + 1}px`);
     if (places.exchange) {
       const { x, y, width: wide, height: high } = places.exchange;
       draw(this.svg, "rect", { class: "pane", x, y, width: wide, height: high, rx: 12 });
@@ -448,7 +449,7 @@ function badge(known, x, y, size) {
 
 // The largest switches that fit: rows and scale for `count` boxes in a space.
 function rows(width, height, count) {
-  let best = { scale: 0, across: 1 };
+  let best = { scale: 0, across: 1, lines: 1 };
   for (let lines = 1; lines <= count; lines++) {
     const across = Math.ceil(count / lines);
     const scale = Math.min((width - 36) / across / SMALL.width, height / lines / (SMALL.height + (lines > 1 ? 22 : 4)));
@@ -503,9 +504,10 @@ function layout(width, height, count, what) {
     places.switches = spread({ x: 0, y: high + 6, width, height: low }, count, 9);
     // The telephones' wires come down just where the train begins and ends.
     const first = places.switches[0], last = places.switches[train.across - 1];
-    const shift = Math.max(0, first.x + 4 * first.scale - PHONE.jack * scale);
+    const shift = first ? Math.max(0, first.x + 4 * first.scale - PHONE.jack * scale) : 0;
+    const end = last ? Math.min(width, last.x + 196 * last.scale + PHONE.jack * scale) : width;
     places.caller = { x: shift, y: high - PHONE.height * scale, scale };
-    places.called = { x: Math.min(width, last.x + 196 * last.scale + PHONE.jack * scale) - side, y: high - PHONE.height * scale, scale };
+    places.called = { x: end - side, y: high - PHONE.height * scale, scale };
     places.glass = fitted({ x: side + 12, y: 0, width: width - 2 * side - 24, height: high - 14 }, close);
     return places;
   }

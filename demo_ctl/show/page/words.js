@@ -21,9 +21,9 @@ const WORDS = {
     lost: "No word from the show: this is the last picture", legend: "How we know", number: "Number",
     picture: "Drawing of the call", digits: "Digits dialled", state: "The call in words", operated: "relays pulled in: {r}", none: "none",
     chooseLanguage: "Language", home: "coming home", guest: "for the called line", pulses: "{n} pulses", digitDone: "sent", digitNow: "being dialled", digitNext: "to come",
-    play: "Play", pause: "Pause", back: "One step back", forward: "One step on", speed: "Pace", again: "Over and over",
-    unfolded: "One thing after the other", full: "Full screen", place: "Place in the call", step: "Step {n} of {m}",
-    controls: "Replay", keys: "Keys: space plays and pauses, arrows step, Home and End jump, plus and minus change the pace, L the language, O over and over, U one thing after the other, F full screen.",
+    play: "Play", pause: "Pause", back: "One step back", forward: "One step on", speed: "Pace", again: "Repeat",
+    unfolded: "One by one", full: "Full screen", place: "Place in the call", step: "Step {n} of {m}",
+    controls: "Replay", keys: "Keys: space plays and pauses, arrows step, Home and End jump, plus and minus change the pace, L the language, O repeats, U shows one thing at a time, F full screen.",
   },
   de: {
     language: "Deutsch",
@@ -44,9 +44,9 @@ const WORDS = {
     lost: "Keine Nachricht von der Vorführung: dies ist das letzte Bild", legend: "Woher wir es wissen", number: "Nummer",
     picture: "Zeichnung des Anrufs", digits: "Gewählte Ziffern", state: "Der Anruf in Worten", operated: "angezogene Relais: {r}", none: "keine",
     chooseLanguage: "Sprache", home: "kehrt heim", guest: "für den Gerufenen", pulses: "{n} Impulse", digitDone: "gesendet", digitNow: "wird gewählt", digitNext: "kommt noch",
-    play: "Abspielen", pause: "Anhalten", back: "Ein Schritt zurück", forward: "Ein Schritt weiter", speed: "Tempo", again: "Immer wieder",
-    unfolded: "Eins nach dem anderen", full: "Ganzer Bildschirm", place: "Stelle im Anruf", step: "Schritt {n} von {m}",
-    controls: "Wiedergabe", keys: "Tasten: Leertaste spielt und hält an, Pfeile gehen einen Schritt, Pos1 und Ende springen, Plus und Minus ändern das Tempo, L die Sprache, O immer wieder, U eins nach dem anderen, F ganzer Bildschirm.",
+    play: "Abspielen", pause: "Anhalten", back: "Ein Schritt zurück", forward: "Ein Schritt weiter", speed: "Tempo", again: "Wiederholen",
+    unfolded: "Eins ums andere", full: "Ganzer Bildschirm", place: "Stelle im Anruf", step: "Schritt {n} von {m}",
+    controls: "Wiedergabe", keys: "Tasten: Leertaste spielt und hält an, Pfeile gehen einen Schritt, Pos1 und Ende springen, Plus und Minus ändern das Tempo, L die Sprache, O wiederholt, U zeigt eins ums andere, F ganzer Bildschirm.",
   },
   fr: {
     language: "Français",
@@ -68,8 +68,8 @@ const WORDS = {
     picture: "Dessin de l’appel", digits: "Chiffres composés", state: "L’appel en mots", operated: "relais attirés : {r}", none: "aucun",
     chooseLanguage: "Langue", home: "revient au repos", guest: "pour l’appelé", pulses: "{n} impulsions", digitDone: "envoyé", digitNow: "en cours", digitNext: "à venir",
     play: "Lecture", pause: "Pause", back: "Un pas en arrière", forward: "Un pas en avant", speed: "Allure", again: "En boucle",
-    unfolded: "Une chose après l’autre", full: "Plein écran", place: "Position dans l’appel", step: "Pas {n} sur {m}",
-    controls: "Relecture", keys: "Touches : espace lit et arrête, les flèches avancent d’un pas, Début et Fin sautent, plus et moins changent l’allure, L la langue, O en boucle, U une chose après l’autre, F plein écran.",
+    unfolded: "Une à une", full: "Plein écran", place: "Position dans l’appel", step: "Pas {n} sur {m}",
+    controls: "Relecture", keys: "Touches : espace lit et arrête, les flèches avancent d’un pas, Début et Fin sautent, plus et moins changent l’allure, L la langue, O en boucle, U une chose à la fois, F plein écran.",
   },
 };
 

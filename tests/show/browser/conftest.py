@@ -30,34 +30,34 @@ CAPTION = {
     "dialling": (
         "Each pulse of the dial lifts the shaft by one level.",
         "Jeder Impuls der Scheibe hebt die Welle um eine Höhe.",
-        "Chaque impulsion du cadran lève l’arbre d’un niveau.",
+        "Chaque impulsion du cadran lève l'arbre d'un niveau.",
     ),
     "selecting": (
         "The shaft turns by itself until it finds a free trunk.",
         "Die Welle dreht sich von selbst, bis ein Weg frei ist.",
-        "L’arbre tourne seul jusqu’à un chemin libre.",
+        "L'arbre tourne seul jusqu'à un chemin libre.",
     ),
     "connecting": (
         "The connector steps to the line that was dialled and tests whether it is free.",
         "Der Leitungswähler geht zur gewählten Leitung und prüft, ob sie frei ist.",
-        "Le connecteur va jusqu’à la ligne composée et regarde si elle est libre.",
+        "Le connecteur va jusqu'à la ligne composée et regarde si elle est libre.",
     ),
     "ringing": (
         "The bell of the other telephone rings.",
         "Beim anderen Telefon läutet die Glocke.",
-        "L’autre téléphone sonne.",
+        "L'autre téléphone sonne.",
     ),
     "talking": (
         "Somebody answers: the way through the exchange is open from end to end.",
         "Jemand meldet sich: der Weg durch das Amt steht von einem Ende zum anderen.",
-        "Quelqu’un répond : le chemin est ouvert d’un bout à l’autre.",
+        "Quelqu'un répond : le chemin est ouvert d'un bout à l'autre.",
     ),
     "clearing": (
         "The receiver is down: every shaft comes home.",
         "Der Hörer liegt auf: alle Wellen kehren heim.",
         "Le combiné est posé : les arbres reviennent.",
     ),
-    "ended": ("The call is over.", "Der Anruf ist zu Ende.", "L’appel est terminé."),
+    "ended": ("The call is over.", "Der Anruf ist zu Ende.", "L'appel est terminé."),
 }
 
 
@@ -133,7 +133,7 @@ class Call:
             self.party("caller", "digit", digit=place, pulses=0, tone=0)
             for pulse in range(1, (int(digit) or 10) + 1):
                 self.party("caller", "pulse", open_contact=True, loop=False, us=39_000)
-                relays = ("B", "C") if at < connector else ("B", "C")
+                relays = ("B", "C")
                 turning = place > connector
                 self.switch(at, "A", relays=relays, magnet="rotary" if turning else "vertical")
                 if turning:
