@@ -58,6 +58,7 @@ class Follow:
         self._tone = {CALLER: 0, CALLED: 0}
         self._digit = {CALLER: 0, CALLED: 0}
         self.off_hook = {CALLER: False, CALLED: False}
+        self.lifted: set[int] = set()  # ports of lines at neither end, that the board holds off their hooks
         self._at: dict[tuple[str, str], int] = {}
         self._asked: dict[str, Line] = {}  # whose terminal a connector came to first
         self._serves: dict[str, str] = {}  # part: whose end
@@ -168,7 +169,7 @@ class Follow:
 
     def is_busy(self, line: Line) -> bool:
         """Whether a line is known to be in use."""
-        return any(self.off_hook[end] for end, one in self._ends.items() if one == line)
+        return line.port in self.lifted or any(self.off_hook[end] for end, one in self._ends.items() if one == line)
 
     def _counted(self, line: Line) -> str:
         return counted_digits(route(self._unit, number_digits(self._unit, line)))

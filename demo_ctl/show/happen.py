@@ -136,6 +136,8 @@ class Story:
 
     def _ended(self, index: int, ending: int, end: str | None) -> None:
         step = self._step(index)
+        if step is not None and step.op == m.OP_LOOP and ending == m.DONE and end is None:
+            (self._follow.lifted.add if step.x else self._follow.lifted.discard)(step.port)
         if step is None or end is None:
             return
         if step.op == m.OP_LOOP and ending == m.DONE:

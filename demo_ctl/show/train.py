@@ -56,7 +56,6 @@ class _Switch:
     rotary: int = 0
     takes_digit: bool = True
     absorbs_more: bool = True
-    absorbed: bool = False
     tens: bool = False  # a connector that has had its first digit
     prefix: str = ""  # the digits that led to it
     digit: str = ""  # what its own level is called
@@ -352,7 +351,6 @@ class Train:
         rule = model.absorbs
         if rule is not None and switch.absorbs_more and switch.digit in rule.digits:
             switch.absorbs_more = rule.until == "another digit"
-            switch.absorbed = True
             self._set(switch, "release magnet", 1)
             # The shaft only falls by the levels it rose: of a whole restoring's ten down and ten round.
             self._later(self._times.restore.typical_us * switch.vertical // 20, lambda _: self._absorbed_home(switch))

@@ -49,9 +49,13 @@ def make_call(
     script: str = "answered", unit: str = "travelling", seed: int = 1, pace: str = "1", fault: str = ""
 ) -> Call:
     """Make a call on the bench; each is made once, however many tests look at it."""
-    path = CONFIGS / "units" / f"{unit}.yaml"
+    path = Path(unit) if unit.endswith(".yaml") else CONFIGS / "units" / f"{unit}.yaml"
     described = load_unit(path)
-    plan = build(load_call(CONFIGS / "calls" / f"{script}.yaml"), described, Fraction(pace))
+    plan = build(
+        load_call(Path(script) if script.endswith(".yaml") else CONFIGS / "calls" / f"{script}.yaml"),
+        described,
+        Fraction(pace),
+    )
     line = Serial()
     options = [("unit", str(path)), ("seed", str(seed)), ("clock", "free")]
     options += [("fault", fault)] if fault else []

@@ -5,9 +5,11 @@ The record is read again here in a straightforward way of its own: for an instan
 
 from __future__ import annotations
 
+import re
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from itertools import pairwise
+from pathlib import Path
 from typing import Any
 
 import pytest
@@ -20,6 +22,7 @@ from demo_ctl.show.scene import scenes, start
 from demo_ctl.wire import messages as m
 
 Make = Callable[..., Any]
+CONFIGS = Path(__file__).parents[2] / "configs"
 
 SCRIPTS = (
     "abandoned",
@@ -290,6 +293,55 @@ def test_a_call_that_is_broken_off_ends_on_the_hook(bench_call: Make) -> None:
         assert [each.vertical for each in scene.switches if each.serves == 1] == [0, 0, 0]
         ended = next(each for each in found if each.thing == "stage" and each.value == STAGES.index("ended"))
         assert not any(each.thing == "pulse" and each.value for each in found[ended.number :])
+
+
+@pytest.fixture(scope="module")
+def odd_unit(tmp_path_factory: pytest.TempPathFactory) -> str:
+    """The travelling unit with a digit that its selector absorbs, and two numbers of which the first one hunts."""
+    text = (CONFIGS / "units" / "travelling.yaml").read_text()
+    text = text.replace("digits: 3", "digits: 4").replace("name: Mossbrook travelling unit", "name: Odd unit")
+    text = re.sub(r"number: (\d{3})", r"number: 9\1", text)
+    text = text.replace("3: { trunks: 1-2 }", "3: { trunks: 1-2 }\n    absorbs: { digits: [9], until: once }")
+    text = text.replace("vacant: vacant tone", "vacant: vacant tone\n    hunting: [[9357, 9358]]")
+    text = text.replace("number: 9361", "number: 9358")
+    path = tmp_path_factory.mktemp("units") / "odd.yaml"
+    path.write_text(text)
+    return str(path)
+
+
+@pytest.mark.parametrize("seed", [1, 2])
+@pytest.mark.parametrize("script", ["answered", "abandoned", "flash"])
+def test_absorbed_digits_are_inferred(bench_call: Make, odd_unit: str, script: str, seed: int) -> None:
+    """A shaft that comes down again after a digit."""
+    call = bench_call(script, odd_unit, seed)
+    inferred, true = call.happenings(), call.happenings(truth=True)
+    check_against_record(call, inferred)
+    check_against_record(call, true)
+    story = switch_story(call, inferred)
+    assert story == switch_story(call, true)
+    assert in_order(call, inferred) == in_order(call, true)
+    if script != "flash":
+        assert story[1, "selector", "vertical"][:12] == [*range(1, 10), 0, 1, 2]
+
+
+@pytest.mark.parametrize("seed", [1, 2])
+def test_a_hunting_connector_is_inferred(bench_call: Make, odd_unit: str, tmp_path: Path, seed: int) -> None:
+    """The first number of a group is in use: the connector goes on to the next, which rings."""
+    text = (CONFIGS / "calls" / "busy.yaml").read_text()
+    text = text.replace("  called: parlour", "  called: parlour\n  next: stage")
+    text = text.replace("- await: busy tone\n    for: 4 s", "- await: ringing\n    at: next\n    rings: 1")
+    text = text.replace("  - any ringing\n", "")
+    script = tmp_path / "hunting.yaml"
+    script.write_text(text)
+    call = bench_call(str(script), odd_unit, seed)
+    inferred, true = call.happenings(), call.happenings(truth=True)
+    check_against_record(call, inferred)
+    story = switch_story(call, inferred)
+    assert story == switch_story(call, true)
+    assert in_order(call, inferred) == in_order(call, true)
+    assert [value for value in story[1, "connector", "rotary"] if value] == [*range(1, 9)]  # 9357 dialled, 9358 rung
+    assert start(call.plan, call.unit).called.name == "stage"
+    assert STAGES.index("ringing") in [each.value for each in inferred if each.thing == "stage"]
 
 
 # -- laws ----------------------------------------------------------------------------------------------------------
