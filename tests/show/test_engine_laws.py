@@ -170,6 +170,11 @@ class Shows(RuleBasedStateMachine):
     def gate_reaches_its_limit(self) -> None:
         self.world.leave(limit=True)
 
+    @rule(us=st.integers(0, 3_000_000))
+    def a_moment_passes(self, us: int) -> None:
+        self.world.now_us += us
+        self.world.tell(engine.Tick())
+
     @rule(state=st.integers(0, 7))
     def guard_changes(self, state: int) -> None:
         self.world.tell(engine.Guard(state))
@@ -185,13 +190,15 @@ class Shows(RuleBasedStateMachine):
                 self.world.tell(news)
             assert self.world.state == before
 
-    @rule()
-    def stops_and_is_released(self) -> None:
+    @rule(how=st.sampled_from([How.STOPPED, How.BADLY, How.LOST, How.UNSAFE]))
+    def stops_and_is_released(self, how: How) -> None:
         """From anywhere: stop, and the line is free, and nothing begins by itself."""
         world = self.world
         world.wish(Kind.STOP)
         assert world.plan is None or world.stopped
         begun = len(world.begun)
+        if world.plan is not None:
+            world.over(how)  # as the board says it: perhaps it failed in the same moment
         for _ in range(8):
             world.proceed()
         assert world.state.phase in (Phase.READY, Phase.DONE)
@@ -361,3 +368,29 @@ def test_the_time_to_the_next_stop_runs_down() -> None:
         world.proceed()
     assert before is not None
     assert before.most_us < 1_000_000
+
+
+@pytest.mark.parametrize("how", [How.BADLY, How.LOST, How.STOPPED])
+def test_nothing_begins_a_moment_before_the_switches_are_home(how: How) -> None:
+    world = World()
+    world.wish(Kind.NEXT)
+    for _ in range(10):
+        world.proceed()
+    if how is How.STOPPED:
+        world.wish(Kind.STOP)
+    over_us = world.now_us
+    world.over(how)
+    least_us = programme().restore_us + (engine.LOST_US if how is How.LOST else 0)
+    world.now_us = over_us + least_us - 1
+    world.tell(engine.Tick())
+    world.wish(Kind.NEXT)
+    world.wish(Kind.REPEAT)
+    assert world.state.phase is Phase.RESTORING
+    assert world.begun == [0]
+    world.wish(Kind.REPEAT)
+    world.now_us += 1
+    world.tell(engine.Tick())
+    assert world.begun == ([0] if how is How.STOPPED else [0, 0])
+    if how is How.STOPPED:
+        world.wish(Kind.NEXT)
+        assert world.begun == [0, 1]
