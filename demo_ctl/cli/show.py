@@ -27,6 +27,7 @@ if TYPE_CHECKING:
     from demo_ctl.show.programme import Part, Programme
     from demo_ctl.show.stagehand import Stagehand
 
+_EVERYWHERE = ("0.0.0.0", "::")
 NEEDS = "Install what shows need: pip install 'demo_ctl[show]'."
 
 
@@ -332,7 +333,7 @@ def _serve(args: argparse.Namespace, stack: ExitStack, hub: Hub, states: Hub, ha
         token,
         host=args.listen,
         port=args.web,
-        allowed_hosts=(*args.name, *([args.listen] if args.listen not in ("0.0.0.0", "::") and args.name else ())),
+        allowed_hosts=(*args.name, *(() if args.listen in _EVERYWHERE else (args.listen,))),
     )
     stack.callback(served.stop)
     print(f"Audience: {served.url}", file=sys.stderr)

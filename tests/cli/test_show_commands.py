@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import os
 import pty
+import re
 import select
 import signal
 import subprocess
@@ -13,6 +14,7 @@ import time
 from pathlib import Path
 from typing import Any
 
+import httpx
 import pytest
 
 from demo_ctl.cli.main import main
@@ -207,3 +209,30 @@ def test_a_show_that_is_ended_from_outside_releases_the_line(short: Path, number
     record = read_record(kept)
     assert record.complete
     assert record.status == "interrupted"
+
+
+@pytest.mark.realtime
+def test_screens_and_the_console_page_are_served_beside_the_terminal(short: Path) -> None:
+    terminal = Terminal("show", str(short), "--port", "bench://", "--plain", "--web", "0", term="dumb")
+    terminal.until("Type next")
+    found = re.search(r"Audience: (http://\S+?)/?\s.*Console:\s+(\S+)\s+token (\S+)", terminal.seen, re.DOTALL)
+    assert found is not None, terminal.seen
+    audience, desk, token = found.groups()
+    assert audience.startswith("http://127.0.0.1:")
+    with httpx.Client(headers={"origin": audience}, timeout=20) as client:
+        assert client.get(audience).status_code == 200
+        assert client.get(desk).status_code == 200
+        wish = {"wish": "next"}
+        assert client.post(f"{desk}/wish", json=wish).status_code == 401
+        assert client.post(f"{desk}/wish", json=wish, headers={"x-console-token": "x" * 19}).status_code == 401
+        mine = {"x-console-token": token}
+        said = client.post(f"{desk}/wish", json=wish, headers=mine)
+        assert said.status_code == 200
+        assert "The call is being loaded" in said.json()["text"]
+        terminal.until("Holding on dial tone")
+        assert client.post(f"{desk}/wish", json={"wish": "arm"}, headers=mine).status_code == 400
+        assert client.post(f"{desk}/wish", json={"wish": "stop"}, headers=mine).json()["done"]
+    terminal.until("Restoring")
+    terminal.press(b"quit\n")
+    assert terminal.end() == Exit.OK
+    assert "Traceback" not in terminal.seen
