@@ -57,7 +57,7 @@ def _after(machine: Machine, state: tuple[Any, ...], elapsed: int, facts: Any, f
 
 def test_vectors_taken_together_do_what_each_does_alone() -> None:
     """From each state, one random time step and fault: all 1024 vectors one by one, with plain integers."""
-    limits = QUICK[1]
+    limits = QUICK[0]
     explorer = Explorer(interlock, limits)
     explorer.run()
     machine = Machine(interlock, limits)
@@ -112,7 +112,11 @@ def _with(source: str, become: str) -> ModuleType:
     [
         ("            if not facts & BEAT:\n                return R_SILENCE\n", "", "pump needs all"),
         ("if self.age_us >= times.prove_us:", "if True:", "proven before armed"),
-        ("            elif self.seen:\n", "            elif True:\n", "tripped until the key"),
+        (
+            "            elif self.seen:\n                self._watch",
+            "            elif True:\n                self._watch",
+            "tripped until the key",
+        ),
         (
             "        self.key_us = 0\n        self.apart_us = -1\n",
             "        self.apart_us = -1\n",
