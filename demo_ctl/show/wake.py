@@ -33,7 +33,7 @@ class Wake:
             bell.set()
 
     def join(self, bell: asyncio.Event) -> None:
-        """Set `bell` at every change from now on. Who waits for it clears it first, looks at the hub, and waits last."""
+        """Set `bell` at every change from now on. Who waits clears it first, looks at the hub, and waits last."""
         self._bells.add(bell)
 
     def leave(self, bell: asyncio.Event) -> None:

@@ -9,6 +9,7 @@ from dataclasses import replace
 from typing import Any
 
 import pytest
+from axe_playwright_python.sync_playwright import Axe  # type: ignore[import-untyped]
 from playwright.sync_api import Browser, Page, sync_playwright
 
 from demo_ctl.show.model import STAGES, Happening, Party, Scene, Switch
@@ -199,7 +200,15 @@ def browser() -> Iterator[Browser]:
         found.close()
 
 
-Open = Callable[..., Any]
+@pytest.fixture(scope="session")
+def barriers() -> Callable[[Page], str]:
+    """What axe-core finds against a page; nothing, if all is well."""
+
+    def find(page: Page) -> str:
+        found = Axe().run(page)
+        return str(found.generate_report()) if found.violations_count else ""
+
+    return find
 
 
 @pytest.fixture(scope="session")

@@ -2,17 +2,17 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, fields
 from typing import Any
 
 import pytest
-from axe_playwright_python.sync_playwright import Axe
 from hypothesis import Phase, given, settings
 from hypothesis import strategies as st
 from playwright.sync_api import Page
 
-from demo_ctl.show.hub import Hub, audience
+from demo_ctl.show.hub import Hub, What, audience
 from demo_ctl.show.model import STAGES, TONES, Happening, Party, Scene, Switch
 from demo_ctl.show.scene import as_json
 from demo_ctl.show.server import Serving, serve
@@ -158,12 +158,12 @@ def test_a_whole_call(
     assert len(looked) == len(STAGES) - 1  # all but the tone of a call that cannot go on
 
 
-@pytest.mark.parametrize("place", [60, 200, -1])
+@pytest.mark.parametrize("place", [200, -1])
 def test_one_that_joins_late_sees_just_what_the_early_one_sees(
     serving: Serving, hub: Hub, opened: Callable[..., Any], whole_call: Steps, place: int
 ) -> None:
     with opened(serving.url, 1280, 800, reduced_motion="reduce") as early:
-        for step in whole_call[: place + 1 or None][-60:]:
+        for step in whole_call[: place + 1 or None][-30:]:
             version = hub.publish(audience(*step))
             shown(early, version)
         with opened(serving.url, 1280, 800, reduced_motion="reduce") as late:
@@ -296,7 +296,8 @@ def test_what_is_to_be_seen_can_be_chosen(
 ) -> None:
     scene, caption = whole_call[-60]
     with opened(serving.url, 1280, 800) as page:
-        for what, phones, switches in (("everything", 2, 7), ("wipers", 0, 7), ("line", 2, 0)):
+        looks: list[tuple[What, int, int]] = [("everything", 2, 7), ("wipers", 0, 7), ("line", 2, 0)]
+        for what, phones, switches in looks:
             shown(page, hub.publish(audience(scene, caption, what=what)))
             assert page.locator(".phone").count() == phones
             assert page.locator(".switch").count() == switches
@@ -371,10 +372,8 @@ def test_kinds_of_knowledge_differ_in_line_shape_and_word(
             "[...document.querySelectorAll('.switch .arm')].map((each) => getComputedStyle(each).strokeDasharray)"
         )
         assert len(set(lines)) == 3
-        badges = page.evaluate(
-            "[...document.querySelectorAll('.switch .badge')].map((each) => each.getAttribute('d').replace(/[^a-z]/gi, ''))"
-        )
-        assert len(set(badges)) == 3
+        badges = page.evaluate("[...document.querySelectorAll('.switch .badge')].map((each) => each.getAttribute('d'))")
+        assert len({re.sub("[^a-zA-Z]", "", each) for each in badges}) == 3
         samples = page.evaluate(
             "[...document.querySelectorAll('#legend .arm')].map((each) => getComputedStyle(each).strokeDasharray)"
         )
@@ -386,7 +385,7 @@ def test_less_motion_for_who_asks_for_less(
 ) -> None:
     scene, caption = next(each for each in whole_call if each[0]["called"]["ringing"])
     moving = """() => [...document.querySelectorAll("*")].filter((each) => { const style = getComputedStyle(each);
-        return style.animationName !== "none" || style.transitionDuration.split(",").some((each) => parseFloat(each) > 0);
+        return style.animationName !== "none" || style.transitionDuration.split(",").some((each) => parseFloat(each));
       }).length"""
     for wish, some in (("reduce", False), ("no-preference", True)):
         with opened(serving.url, 1280, 800, reduced_motion=wish) as page:
@@ -395,13 +394,16 @@ def test_less_motion_for_who_asks_for_less(
 
 
 def test_no_barrier_is_found_on_the_page(
-    serving: Serving, hub: Hub, opened: Callable[..., Any], whole_call: Steps
+    serving: Serving,
+    hub: Hub,
+    opened: Callable[..., Any],
+    whole_call: Steps,
+    barriers: Callable[[Page], str],
 ) -> None:
     for size, place in (("wall", 0), ("tablet", len(whole_call) // 2), ("phone", len(whole_call) - 40)):
         with opened(serving.url, *SIZES[size]) as page:
             shown(page, hub.publish(audience(*whole_call[place])))
-            found = Axe().run(page)
-            assert found.violations_count == 0, found.generate_report()
+            assert barriers(page) == ""
 
 
 def test_a_screen_survives_a_restart_of_the_server(opened: Callable[..., Any], whole_call: Steps) -> None:
