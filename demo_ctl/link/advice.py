@@ -96,7 +96,8 @@ REASONS: Mapping[int, Advice] = MappingProxyType(
             "ringing voltage was sensed on a line where none should be; the board cannot take away what does not come"
             " through its guard",
             "at that line: a bypassed or welded guard, a second generator, a backfeed through the unit's wiring",
-            "Keep hands off the unit. Isolate the ringing generator by hand, and find the path before ringing again.",
+            "Keep hands off the unit. Turn the key off, which isolates the ringing generator; measure, and find the"
+            " path before ringing again.",
             trip=True,
         ),
         m.R_NEW_HELLO: Advice(
@@ -139,13 +140,15 @@ REASONS: Mapping[int, Advice] = MappingProxyType(
         m.R_NO_SILENCE: Advice(
             "ringing was taken off, and the relays or the voltage on the ringing bus did not follow in time",
             "at the guard: a welded relay, a bridge across its contacts, a second generator",
-            "Keep hands off the unit. Isolate the ringing generator by hand, and measure before touching anything.",
+            "Keep hands off the unit. Turn the key off, which isolates the ringing generator, and measure before"
+            " touching anything.",
             trip=True,
         ),
         m.R_BUS: Advice(
             "there is ringing voltage on the bus while the guard is open: it does not come through the guard",
             "at the guard: a bypass or welded contacts; at the unit: a second generator, or a backfeed",
-            "Keep hands off the unit. Isolate the ringing generator by hand, and find the path before ringing again.",
+            "Keep hands off the unit. Turn the key off, which isolates the ringing generator; measure, and find the"
+            " path before ringing again.",
             trip=True,
         ),
         m.R_OVERCURRENT: Advice(
@@ -162,7 +165,8 @@ REASONS: Mapping[int, Advice] = MappingProxyType(
         ),
         m.R_SUPPLY: Advice(
             "the ringing generator or the battery was not within what ringing needs",
-            "at the generator (is it running?), its fuse, and the battery's voltage; `demo_ctl safety` shows both",
+            "at the generator (is it running?), its fuse, its isolating contactor (which opens with the safety chain),"
+            " and the battery's voltage; `demo_ctl safety` shows both",
             f"Bring them right, then {KEY}.",
             trip=True,
         ),
