@@ -231,7 +231,7 @@ def _play(args: argparse.Namespace, programme: Programme, ports: Ports) -> int:
             House(
                 ports.open,
                 ports.url,
-                ready=ready_of(args),
+                ready_of(args),
                 recorder=_recorder(args),
                 trunks_busied=ports.busied,
                 clock_us=ports.now_us,

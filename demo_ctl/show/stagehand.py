@@ -72,13 +72,13 @@ class House:
     """What the stagehand works with.
 
     open_client: opens a port anew. url_of: the port on which a plan is performed; a client of another one is closed.
-    ready: as for `perform`. recorder: where a performance is kept, if anywhere. trunks_busied: as for `perform`.
-    clock_us: the host's clock for everything a presenter is told.
+    ready: as for `perform`: asks whether the guard may let a call ring. recorder: where a performance is kept, if
+    anywhere. trunks_busied: as for `perform`. clock_us: the host's clock for everything a presenter is told.
     """
 
     open_client: Callable[[str], Client]
     url_of: Callable[[Plan], str]
-    ready: Callable[[Client, Plan], None] | None = None
+    ready: Callable[[Client, Plan], None]
     recorder: Callable[[Part, int], RecordWriter | None] | None = None
     trunks_busied: Callable[[tuple[BusyTrunks, ...]], bool] | None = None
     clock_us: Callable[[], int] = lambda: time.monotonic_ns() // 1000

@@ -13,6 +13,8 @@ from demo_ctl.bench.serve import serve_pty
 from demo_ctl.link.client import Client
 from demo_ctl.link.port import add_url_package, open_port
 from demo_ctl.office.load import load_unit
+from demo_ctl.plan.model import Plan
+from demo_ctl.safety.readiness import check_exercised, check_guard
 from demo_ctl.script.sheet_load import parse_sheet
 from demo_ctl.show.engine import Phase
 from demo_ctl.show.hub import ConsoleState, Hub
@@ -50,6 +52,13 @@ calls:
     pace: 1/2
     repeat: [{pace: 1, screen: wipers}]
 """
+
+
+def may_ring(client: Client, _plan: Plan) -> None:
+    """As for every call: a proven guard that has not tripped; on the bench, one whose contacts were all worked."""
+    safety = client.safety()
+    check_guard(safety, simulated=True)
+    check_exercised(safety)
 
 
 @contextmanager
@@ -104,7 +113,7 @@ def test_a_complete_show_slowly_with_gates_and_then_at_normal_speed(how: type, b
         pictures = Pictures(hub, show.unit.value, ("en",))
         hand = Stagehand(
             show,
-            House(lambda where: Client(open_port(where)), lambda _plan: url),
+            House(lambda where: Client(open_port(where)), lambda _plan: url, may_ring),
             audience=pictures,
             on_state=on_state,
         )

@@ -16,6 +16,7 @@ from demo_ctl.link.client import Client
 from demo_ctl.link.port import Port, add_url_package, open_port
 from demo_ctl.office.load import load_unit
 from demo_ctl.plan.model import Plan
+from demo_ctl.safety.readiness import check_exercised, check_guard
 from demo_ctl.script.sheet_load import parse_sheet
 from demo_ctl.show.engine import Phase
 from demo_ctl.show.hub import ConsoleState, Hub
@@ -41,6 +42,14 @@ def programme(calls: str, *, rehearsal: bool = False, folder: Path = CONFIGS / "
         str(folder / "tried.yaml"),
     )
     return prepare(sheet, load_unit(UNIT), rehearsal=rehearsal)
+
+
+def may_ring(client: Client, plan: Plan) -> None:
+    """As for every call: a guard that has not tripped and whose contacts were all worked."""
+    if plan.ringing:
+        safety = client.safety()
+        check_guard(safety, simulated=True)
+        check_exercised(safety)
 
 
 class Bench:
@@ -70,7 +79,8 @@ class Bench:
         return bool(line.world.unit.levels() & 0x1111)
 
     def house(self, **more: Any) -> House:
-        return House(self.open, lambda _plan: "bench", clock_us=self.now_us, **more)
+        ready = more.pop("ready", may_ring)
+        return House(self.open, lambda _plan: "bench", ready, clock_us=self.now_us, **more)
 
 
 class Watched(Hub):
