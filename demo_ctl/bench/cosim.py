@@ -50,7 +50,7 @@ _RUN = """
 import sys
 try:
     from demo_ctl.board.pins_cosim import main
-    main({}, {}, {}, {}, {})
+    main({}, {}, {}, {}, {}, {})
 except Exception as e:
     sys.print_exception(e, sys.stderr)
     sys.exit(1)
@@ -80,7 +80,8 @@ class MicropythonBoard:
         tty.setraw(slave)
         request_end, self._requests = os.pipe()
         self._replies, reply_end = os.pipe()
-        code = _RUN.format(request_end, reply_end, hardware.ports, hardware.firmware_boot, hardware.board)
+        told = hardware.ports, hardware.firmware_boot, hardware.board, hardware.simulated
+        code = _RUN.format(request_end, reply_end, *told)
         try:
             self._process = subprocess.Popen(
                 [find_micropython(), "-c", code],

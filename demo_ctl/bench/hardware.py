@@ -84,8 +84,6 @@ class _Train:
 class Hardware(People, Pins):
     """Pins over a simulated unit. Times are the kernel's; the board's clock reads `start_ticks` to begin with."""
 
-    simulated = 1
-
     def __init__(
         self,
         kernel: Kernel,
@@ -95,7 +93,9 @@ class Hardware(People, Pins):
         start_ticks: int = 0,
         boot: int = 1,
         board: int = BOARD_NUMBER,
+        proven: bool = True,
     ) -> None:
+        self.simulated = 1 if proven else 2
         self.now_ticks = 0
         self.kernel = kernel
         self.unit = unit

@@ -85,6 +85,10 @@ class People:
         """Let the button go."""
         self.set_input(IN_BUTTON, True)
 
+    def pull_plug(self, channel: str, out: bool) -> None:
+        """Pull the test plug of channel "a" or "b", which opens that channel alone, or put it back."""
+        {"a": self.guard.a, "b": self.guard.b}[channel].work("test plug", not out)
+
     def lift_relay(self, channel: str, lifted: bool) -> None:
         """Press the armature of guard relay "a" or "b" with a finger, or let it go: its mirror contact follows."""
         {"a": self.guard.a, "b": self.guard.b}[channel].lift_by_hand(lifted)
@@ -135,6 +139,14 @@ _SAYINGS: dict[str, tuple[Callable[[Hardware], None], str]] = {
     "stop release": (lambda at: at.release_stop(), "the stop is turned back"),
     "button press": (lambda at: at.press_button(), "the button is pressed"),
     "button release": (lambda at: at.release_button(), "the button is up again"),
+    "plug a out": (lambda at: at.pull_plug("a", True), "the test plug of channel A is out: that channel is open"),
+    "plug a in": (lambda at: at.pull_plug("a", False), "the test plug of channel A is in"),
+    "plug b out": (lambda at: at.pull_plug("b", True), "the test plug of channel B is out: that channel is open"),
+    "plug b in": (lambda at: at.pull_plug("b", False), "the test plug of channel B is in"),
+    "relay a press": (lambda at: at.lift_relay("a", True), "the test button of guard relay A is kept pressed"),
+    "relay a release": (lambda at: at.lift_relay("a", False), "the test button of guard relay A is let go"),
+    "relay b press": (lambda at: at.lift_relay("b", True), "the test button of guard relay B is kept pressed"),
+    "relay b release": (lambda at: at.lift_relay("b", False), "the test button of guard relay B is let go"),
     "somebody there": (lambda at: at.set_input(IN_ALONE, False), "somebody stands before the presence detector"),
     "nobody there": (lambda at: at.set_input(IN_ALONE, True), "nobody is there"),
 }
@@ -151,8 +163,8 @@ for _name, _bit in _ALARMS.items():
 SAYINGS = tuple(_SAYINGS)
 HELP = (
     "What can be typed here: "
-    + ", ".join(SAYINGS)
-    + "; break NAME and mend NAME for a fault of the board or the guard; faults lists them."
+    + "; ".join(SAYINGS)
+    + "; break NAME and mend NAME for a fault of the board or the guard; faults (lists them)."
 )
 
 

@@ -11,7 +11,8 @@ really happened inside the unit (`truth_file.py`).
 
 `guard` says how the ringing guard is found when the port is opened. proven: a simulated person has been there first,
 for the two seconds before the port's clock reads 0, turned the key off and on and worked every contact (`people.py`),
-so that calls just work. locked: the board has just been switched on and nobody has turned its key; it refuses to ring.
+so that calls just work. locked: the board has just been switched on and nobody has turned its key; it refuses to ring,
+and it says in its Welcome that nobody has proven it: calls that ring then want a dated proving, as with a real board.
 
 On the free clock, time stands still except while the host waits in `read`; there it goes to whatever comes first: bytes
 for the host, the host's time limit, the firmware's deadline, an event of the unit. On the paced clock a thread of this
@@ -167,7 +168,12 @@ def _make_world(options: Options) -> World:
     busy = [_busy(text, len(described.selectors)) for text in options.busy]
     unit = BenchUnit(kernel, described, seed=options.seed, busy=tuple(busy), ailments=wrong)
     hardware = Hardware(
-        kernel, unit, start_ticks=options.ticks, boot=1 + options.seed % 0xFFFF, board=BOARD_NUMBER + options.seed
+        kernel,
+        unit,
+        start_ticks=options.ticks,
+        boot=1 + options.seed % 0xFFFF,
+        board=BOARD_NUMBER + options.seed,
+        proven=options.proven,
     )
     try:
         world = World(kernel, unit, hardware, start)

@@ -30,12 +30,11 @@ SET_LOOP, START_PULSES, PUMP, LISTEN, PERMIT = 1, 2, 3, 4, 5
 class CosimPins(Pins):
     """What a request says, and a list of what the firmware did."""
 
-    simulated = 1
-
-    def __init__(self, ports, boot, board, requests, replies, serial_in, serial_out):
+    def __init__(self, ports, boot, board, simulated, requests, replies, serial_in, serial_out):
         self.ports = ports
         self.firmware_boot = boot
         self.board = board
+        self.simulated = simulated
         self._requests = requests
         self._replies = replies
         self._in = serial_in
@@ -185,7 +184,7 @@ class CosimPins(Pins):
         """Nothing to do: memory is not short on a computer, and MicroPython collects by itself."""
 
 
-def main(requests, replies, ports, boot, board):
+def main(requests, replies, ports, boot, board, simulated):
     """Serve the bench over the two inherited file descriptors until it closes them."""
     import micropython
 
@@ -193,5 +192,5 @@ def main(requests, replies, ports, boot, board):
         micropython.kbd_intr(-1)  # byte 3 of a frame must not interrupt
     asked = open(requests, "rb")  # noqa: SIM115  # open for as long as this process lives
     told = open(replies, "wb")  # noqa: SIM115
-    pins = CosimPins(ports, boot, board, asked, told, sys.stdin.buffer, sys.stdout.buffer)
+    pins = CosimPins(ports, boot, board, simulated, asked, told, sys.stdin.buffer, sys.stdout.buffer)
     pins.serve()

@@ -125,21 +125,29 @@ def ready_of(args: argparse.Namespace) -> Callable[[Client, Plan], None]:
     """Return what is asked right after hello: a call that rings wants a proven guard that is not tripped."""
     age_us = _age_us(args)
 
+    from demo_ctl.office.load import load_unit
+    from demo_ctl.run.perform import rings
+
     def ready(client: Client, plan: Plan) -> None:
-        if not plan.ringing:
+        if not rings(plan):
             return
-        from demo_ctl.office.load import load_unit
         from demo_ctl.safety.proof_store import default_folder
         from demo_ctl.safety.readiness import check_ready
 
         unit = load_unit(unit_path(args.unit)).value
-        check_ready(
+        by_record = check_ready(
             client,
-            unit=unit.name,
-            age=timedelta(microseconds=age_us or unit.safety.proving_age_us),
+            unit=unit,
+            age=timedelta(microseconds=age_us) if age_us else None,
             folder=Path(args.proving_dir) if args.proving_dir else default_folder(),
             now=datetime.now().astimezone(),
         )
+        if age_us and not by_record:
+            print(
+                "--proving-age has no meaning here: this bench was proven as it was opened. It counts for a board, and "
+                "for a bench with guard=locked.",
+                file=sys.stderr,
+            )
 
     return ready
 

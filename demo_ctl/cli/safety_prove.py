@@ -10,6 +10,7 @@ import sys
 from collections.abc import Iterator
 from contextlib import contextmanager
 from datetime import datetime
+from math import ceil
 from pathlib import Path
 from types import FrameType
 from typing import TYPE_CHECKING
@@ -29,10 +30,10 @@ if TYPE_CHECKING:
 
 MOST_COVERS = 20
 CAUTION = """\
-This proves that the unit's covers, key and emergency stop take ringing off. Four times it lets RINGING VOLTAGE
-(75 to 105 V) onto the ringing bus for some seconds; no line is rung. Only a competent person does this, not alone,
-with the public kept away. Touch covers and stop only from outside. Follow local electrical codes.
-Ctrl-C ends it at any time, and takes ringing off."""
+This proves that the unit's covers, key and emergency stop take ringing off. Up to four times it lets RINGING VOLTAGE \
+(75 to 105 V) onto the ringing bus for some seconds, each time only after you have said yes; no line is rung. Only a \
+competent person does this, not alone, with the public kept away. Touch covers and stop only from outside. Follow \
+local electrical codes. Type no and Enter, or Ctrl-C, to end it at any time; that takes ringing off."""
 
 
 def arguments(parser: argparse.ArgumentParser) -> None:
@@ -90,8 +91,10 @@ def _covers(args: argparse.Namespace, unit: Unit, terminal: Terminal) -> tuple[s
     count = args.covers
     while count is None:
         text = terminal.question("How many covers does the unit have? (its file does not name them)")
-        if text.isascii() and text.isdigit() and len(text) < 4:
+        if text.isascii() and text.isdigit() and len(text) < 4 and 1 <= int(text) <= MOST_COVERS:
             count = int(text)
+        else:
+            terminal.tell(f"Type a number from 1 to {MOST_COVERS}, and Enter.")
     if not 1 <= count <= MOST_COVERS:
         raise InputError(f"--covers: expected 1 to {MOST_COVERS}, found {count}")
     if unit.safety.covers and count != len(unit.safety.covers):
@@ -138,25 +141,32 @@ class Terminal:
 
     def tell(self, text: str) -> None:
         """Show something to know."""
-        self._screen.print(text, markup=False)
+        from demo_ctl.cli.screen import folded
+
+        for part in folded(text, self._screen.width):
+            self._screen.print(part, markup=False, soft_wrap=True)
 
     def ask(self, step: Step, number: int, of: int) -> None:
         """Show what is to be done now."""
-        skip = f" (or type s and Enter to leave this out; it shows {step.why})" if step.optional else ""
-        self.tell(
-            f"\n{number}/{of}  {step.ask or step.name.capitalize()}{skip}" if not step.live else f"\n{number}/{of}"
-        )
+        if step.live:
+            return  # `ready` announces it
+        skip = f" (Or type s and Enter to leave this out for now; it would show {step.why}.)" if step.optional else ""
+        self.tell(f"\n{number} of {of}. {step.ask}{skip}")
 
-    def ready(self, step: Step) -> None:
+    def ready(self, step: Step, number: int, of: int) -> None:
         """Say what comes before ringing voltage is let onto the bus."""
-        self.tell(f"Next, with ringing voltage on the bus: {step.name}. Stand ready, and press Enter; act when told.")
+        then = f"When told, and not before: {step.ask[:1].lower()}{step.ask[1:].replace(' NOW', '')}"
+        self.tell(
+            f"\n{number} of {of}. Next: RINGING VOLTAGE COMES ON for some seconds ({step.title}). Stand clear, touch "
+            f"nothing. {f'{then} ' if step.ask else ''}Press Enter when ready; type no to stop."
+        )
 
     def result(self, result: StepResult) -> None:
         """Show how a step ended."""
         word = result.result.upper() if result.result == "failed" else result.result
         self.tell(f"      {word}{f': {result.say}' if result.say else ''}")
         for name, took_ms, limit_ms in result.figures:
-            self.tell(f"        {name}: {took_ms:g} ms (at most {limit_ms:g} ms)")
+            self.tell(f"        {name}: {ceil(took_ms)} ms (at most {ceil(limit_ms)} ms)")
 
     def line(self) -> str | None:
         """Return a typed line, or None when there is none yet; EOFError when nobody is there."""
@@ -191,8 +201,8 @@ class Terminal:
 
 
 def _show(args: argparse.Namespace, proving: Proving, path: Path) -> None:
-    from demo_ctl.cli.screen import reader_may_go
-    from demo_ctl.safety.proof_store import PASSED, as_json
+    from demo_ctl.cli.screen import console, folded, reader_may_go
+    from demo_ctl.safety.proof_store import PASSED, WHOLE, as_json, left_out, without_text
 
     with reader_may_go():
         if args.json:
@@ -201,10 +211,17 @@ def _show(args: argparse.Namespace, proving: Proving, path: Path) -> None:
             print_json({**as_json(proving), "file": str(path)})
             return
         word = "PASSED" if proving.verdict == PASSED else proving.verdict.upper()
-        print(f"\nThe proving of the guard: {word}. {proving.say[:1].upper()}{proving.say[1:]}.")
-        skipped = sum(1 for step in proving.steps if step.result == "skipped")
-        if skipped:
-            print(f"{skipped} steps were left out.")
-        print(f"Recorded in {path}")
+        without = without_text(left_out(proving)) if proving.verdict == PASSED else ""
+        word += f", WITHOUT: {without}" if without else ""
+        texts = ["", f"The proving of the guard: {word}. {proving.say[:1].upper()}{proving.say[1:]}."]
+        if without:
+            texts.append(
+                f"What was left out must have been done in a proving of this board and unit within {WHOLE.days} days; "
+                "demo_ctl safety says whether it was."
+            )
         if proving.verdict != PASSED:
-            print("Calls that ring are not placed until a proving has passed.")
+            texts.append("Calls that ring are not placed until a proving has passed.")
+        for text in texts:
+            for part in folded(text, console().width):
+                print(part)
+        print(f"Recorded in {path}")

@@ -8,6 +8,7 @@ import sys
 from collections.abc import Iterator
 from contextlib import contextmanager, suppress
 from functools import cache
+from textwrap import wrap
 
 from rich.console import Console
 
@@ -47,6 +48,22 @@ def _width() -> int:
             if columns > 0:
                 return min(columns, PIPED)
     return PIPED
+
+
+def folded(text: str, width: int) -> list[str]:
+    """Return a text's lines, broken between words (never in one) at `width`; its own line breaks and indents stay."""
+    lines: list[str] = []
+    for line in text.split("\n"):
+        indent = line[: len(line) - len(line.lstrip())]
+        lines += wrap(
+            line.strip(),
+            max(width - 1, 20),
+            initial_indent=indent,
+            subsequent_indent=indent,
+            break_long_words=False,
+            break_on_hyphens=False,
+        ) or [""]
+    return lines
 
 
 @cache

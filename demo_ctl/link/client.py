@@ -94,6 +94,10 @@ class Client:
         self._heard_us = 0
         self._board_us = 0
         self._beat_due_us: int | None = None
+        self._spoke_us: int | None = None
+        #: The longest time between two heartbeats of ours in this session: longer than the board allows, and it may
+        #: have let go and closed the session.
+        self.longest_silence_us = 0
 
     # -- the conversation ---------------------------------------------------------------------------------
 
@@ -102,6 +106,8 @@ class Client:
         self._check()
         self._session, self.welcome, self._beat_due_us, self._asked = HostSession(), None, None, False
         self._inbox.clear()
+        self._board_us = 0  # it may have booted meanwhile
+        self._spoke_us, self.longest_silence_us = None, 0
         self._write(b"\0")  # ends whatever half frame a former program left in the board
         give_up_us = self._now() + HELLO_US
         nonce = secrets.randbits(32)
@@ -167,10 +173,15 @@ class Client:
 
     def safety(self) -> m.Safety:
         """Ask how the guard stands."""
+        # A beat that the board sent after this answer may be read together with it, and is then the later word: the
+        # answer is only later than what had been heard when it was asked for.
+        asked_us = self._board_us
         answer = self._ask(m.SafetyRequest(secrets.randbits(32)), None)
         if not isinstance(answer, m.Safety):
             raise self._break(self._odd(answer))
-        self._on_with(answer.now_us)
+        if answer.now_us < asked_us:
+            raise self._break(_reset(self.port.url))
+        self._board_us = max(self._board_us, answer.now_us)
         return answer
 
     def limits_in_force(self) -> LimitsInForce:
@@ -194,6 +205,26 @@ class Client:
         """Make one of the board's limits (L_...) smaller. The board refuses a looser one, and a constant."""
         name = m.LIMIT_NAMES[which] if which < len(m.LIMIT_NAMES) else f"limit {which}"
         self._command(m.Tighten(which, value), f"{value} as its limit of {name}")
+
+    def session_holds(self) -> bool:
+        """Ask whether the board still keeps this session: one that heard nothing for too long has closed it.
+
+        It has no message for that; a limit tightened to what it is already changes nothing, and is refused without a
+        session.
+        """
+        now_ms = self.limits_in_force().value(m.L_HEARTBEAT_MS)
+        return self._request(m.Tighten(m.L_HEARTBEAT_MS, now_ms)).code != m.E_STATE
+
+    def held_up(self) -> LinkError | None:
+        """Return what to say when this computer fell silent for longer than the board allows, and lost its session."""
+        welcome = self.welcome
+        if welcome is None or self.longest_silence_us <= welcome.heartbeat_ms * 1000 or self.session_holds():
+            return None
+        return LinkError(
+            f"this computer said nothing for {self.longest_silence_us / 1e6:.1f} s, the board waits no longer than "
+            f"{welcome.heartbeat_ms} ms: it took ringing off and released every line",
+            next_step="Close other heavy programs, keep the computer from going to sleep, and begin again.",
+        )
 
     def trips(self) -> list[m.Trip]:
         """Ask for the trips that the board remembers since it started, the newest first."""
@@ -301,6 +332,9 @@ class Client:
             self._session.heartbeat(now_us)
             # Counted from now, not from the deadline: after a pause one heartbeat is enough.
             self._beat_due_us = now_us + HEARTBEAT_US
+            if self._spoke_us is not None:
+                self.longest_silence_us = max(self.longest_silence_us, now_us - self._spoke_us)
+            self._spoke_us = now_us
         self._session.tick(now_us)
         data = self._session.outgoing()
         if data:

@@ -22,7 +22,8 @@ The board sees to the first two by itself; the host only asks. What happens, in 
 - lost cable, board hanging or reset: known at once when the port says so, after 1 s of silence otherwise. The board's
   silence limit (or its reset) releases the line. What was seen is kept, measured and judged; status link lost.
 - trip: the board has released and taken ringing off before it tells; as a normal end, with status tripped; the board is
-  asked for its own record of the trip, which is kept with the call's.
+  asked for its own record of the trip, which is kept with the call's. Whenever the board ended the plan early, or had
+  to leave events out, it is asked for its trips: one that found the queue of events full is none the less.
 - kill -9, or the computer fails: nothing runs here any more. The board's silence limit releases the line. The record
   holds every row that was written, and no end row.
 - power loss at the board: its relays fall, every loop opens and the ringing guard with them; here: lost cable.
@@ -87,7 +88,8 @@ def perform(
     display. go_on: asked about ten times a second while a gate waits for a person; must return at once, True when the
     person has said go on (none: such gates wait until their limit). trunks_busied: asked once, before anything else,
     when a person must make trunks busy; True when it is done (the plan's gate for it then opens by itself). ready:
-    called right after hello; raises a DemoError when the plan may not be performed with this board as it stands.
+    called right after hello; raises a DemoError when the plan may not be performed with this board as it stands. A plan
+    that rings is not begun without it (ValueError): somebody must have asked whether the guard is proven.
     on_event: gets each event as it is; what it raises counts as the display's.
     asked_to_stop: asked about ten times a second; must return at once, True when the call shall end (as Ctrl-C).
 
@@ -95,6 +97,8 @@ def perform(
     or it refuses) before the start. Afterwards link trouble and trips are in the result; only this program's own faults
     are raised.
     """
+    if ready is None and rings(plan):
+        raise ValueError("this plan rings: perform wants `ready`, which asks whether the guard may let it")
     performance = _Performance(plan, client, recorder, on_progress, go_on)
     performance.on_event, performance.asked_to_stop = on_event, asked_to_stop
     try:
@@ -103,6 +107,11 @@ def perform(
     finally:
         if recorder is not None:
             recorder.close()
+
+
+def rings(plan: Plan) -> bool:
+    """Return whether a plan may let ringing voltage onto the bus: by what it says of itself, and by what it does."""
+    return plan.ringing or any(step.op == m.OP_RINGING and step.x for step in plan.timeline.steps)
 
 
 class _Performance:
@@ -139,6 +148,7 @@ class _Performance:
         self.plan_reason = m.R_NONE
         self.tripped = m.R_NONE  # the guard's own reason, if it tripped in this call
         self.trips: list[m.Trip] = []
+        self.overflowed = False
         self.disagree_us: int | None = None
         self.record_told = False
         self.releasing = False
@@ -199,14 +209,17 @@ class _Performance:
                 if self.over is None:
                     status, reason = Status.INTERRUPTED, f"stopped by {interrupts.asked}"
                     error = self._release()
+                    self._look_for_trips()
                     if self.tripped:
                         status, reason, error = self._ending()
                 else:
                     self._tail()
+                    self._look_for_trips()
                     status, reason, error = self._ending()
             except KeyboardInterrupt:
                 status, reason = Status.INTERRUPTED, "stopped by Ctrl-C"
                 error = self._give_up(interrupts)
+                self._look_for_trips()
                 if self.tripped and self.over is not None:
                     status, reason, error = self._ending()
             except DemoError as trouble:
@@ -215,18 +228,21 @@ class _Performance:
                     raise
                 status, reason, error = Status.LINK_LOST, trouble.what, trouble
                 self._release()
+                self._look_for_trips()
                 if self.tripped:
                     status, reason, error = self._ending()
             except BrokenPipeError:  # the display's: whoever read it has gone, and nobody watches this call any more
-                if self.over is not None:
-                    status, reason, error = self._ending()
-                else:
+                if self.over is None:
                     status, reason = Status.INTERRUPTED, "whoever watched the call has gone"
                     error = self._release()
+                self._look_for_trips()
+                if self.tripped or (status is not Status.INTERRUPTED and self.over is not None):
+                    status, reason, error = self._ending()
             except BaseException as trouble:
                 reason, fault = f"{type(trouble).__name__}: {trouble}", trouble
                 self.on_progress = self.on_event = None  # one may be what failed, and must not get in the way now
                 self._release()
+                self._look_for_trips()
             return self._conclude(interrupts, status, reason, error, fault)
 
     def _open_record(self, interrupts: Interrupts) -> None:
@@ -251,10 +267,10 @@ class _Performance:
             if self.disagree_us is not None and now_us - self.disagree_us > _DISAGREE_US and self.over is None:
                 ended = self.client.status()
                 why = _word(m.R_NAMES, ended.reason)
-                if ended.guard == m.G_TRIPPED:
-                    # This computer was held up for so long that the board gave up its session, and its account.
-                    self.over, self.plan_reason = m.ENDED_EARLY, ended.reason
-                    self.tripped = self.client.safety().reason
+                # This computer was held up for so long that the board gave up its session, and its account.
+                self._ask_trips()
+                if self.trips:
+                    self.over, self.plan_reason, self.tripped = m.ENDED_EARLY, ended.reason, self.trips[0].reason
                     return
                 raise LinkError(
                     f"the board ended the plan ({why or 'no reason given'}), and its account of it is lost",
@@ -324,6 +340,7 @@ class _Performance:
             state, reason = _word(m.GUARD_STATES, value & 0xFF), _word(m.R_NAMES, value >> 8)
             self._tell("ringing", event.at_us, state, reason)
         elif kind in (m.EV_EDGES_LOST, m.EV_AUDIO_LOST, m.EV_OVERFLOW):
+            self.overflowed = self.overflowed or kind == m.EV_OVERFLOW
             self._tell("lost", event.at_us, _word(m.EVENTS, kind), str(value), port=event.port)
 
     def _observed(self, event: m.Event) -> None:
@@ -378,18 +395,27 @@ class _Performance:
 
     # -- how it ended -------------------------------------------------------------------------------------
 
+    def _look_for_trips(self) -> None:
+        """Was the plan's early end a trip that no event told of? The event may have found the queue full."""
+        if self.started and (self.over == m.ENDED_EARLY or self.overflowed) and not self.trips:
+            self._ask_trips()
+            if self.trips:
+                self.tripped = self.tripped or self.trips[0].reason
+
     def _ask_trips(self, *, latest: bool = False) -> None:
         """Keep the board's own account of the trips of this call; latest: of the last one, whenever it was."""
+        assert self.welcome is not None
+        from_us = self.welcome.now_us if self.began_us is None else self.began_us  # that event may be lost, too
         try:
             for trip in self.client.trips():
-                if latest or (self.began_us is not None and trip.at_us >= self.began_us):
+                if latest or trip.at_us >= from_us:
                     self.trips.append(trip)
                     if self.recorder is not None:
                         self.recorder.trip(trip)
                 if latest:
                     break
-        except DemoError:
-            pass  # the trip is known by the event; only its snapshot is lost
+        except (DemoError, KeyboardInterrupt):
+            pass  # a trip is mostly known by its event, too; then only its snapshot is lost
 
     def _ending(self) -> tuple[Status, str, DemoError | None]:
         if self.over == m.FINISHED and not self.tripped:

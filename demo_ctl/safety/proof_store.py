@@ -1,7 +1,9 @@
 """The dated records of provings: one JSON file each, never written over; and whether one of them is still valid.
 
 A file is written whole or not at all: beside its place first, synced, then given its name. Its `check` is the SHA-256
-of all the rest, so that a file that was torn or edited is not taken for a proving.
+of all the rest: it finds accidents (a file torn, or changed by mistake), not forgery; whoever can write the folder can
+write a proving. The newest record of a board and unit decides, however it ended: a guard that failed is not made good
+by having passed before.
 """
 
 from __future__ import annotations
@@ -17,6 +19,8 @@ from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Any
 
+from demo_ctl.link.client import LimitsInForce
+from demo_ctl.safety.proving import OPTIONAL, missing, procedure
 from demo_ctl.terms.errors import InputError, Place
 
 FORMAT = "demo_ctl proving 1"
@@ -41,8 +45,20 @@ class StepResult:
 
 
 @dataclass(frozen=True)
+class CausedTrip:
+    """A trip that a proving caused on purpose. boot: which start of the board; at_us: its clock; reason: its name."""
+
+    boot: int
+    at_us: int
+    reason: str
+
+
+@dataclass(frozen=True)
 class Proving:
-    """One proving. board: the chip's number, 16 hexadecimal digits; digest: of the limits in force, 8 of them."""
+    """One proving. board: the chip's number, 16 hexadecimal digits; digest: of the limits in force, 8 of them.
+
+    trips: those that it caused on purpose.
+    """
 
     began: str
     ended: str
@@ -59,6 +75,7 @@ class Proving:
     exercised: int
     verdict: str
     say: str
+    trips: tuple[CausedTrip, ...] = ()
     file: str = field(default="", compare=False)
 
 
@@ -101,7 +118,7 @@ def prepare(folder: Path) -> None:
 def keep(proving: Proving, folder: Path) -> Path:
     """Write a proving into `folder`; return its file. InputError when that cannot be done."""
     data = text_of(proving).encode()
-    stamp = datetime.fromisoformat(proving.began).astimezone(UTC).strftime("%Y%m%dT%H%M%SZ")
+    stamp = stamp_of(proving.began)
     partial = folder / f".{secrets.token_hex(8)}"
     try:
         folder.mkdir(parents=True, exist_ok=True)
@@ -117,6 +134,11 @@ def keep(proving: Proving, folder: Path) -> Path:
     except OSError as error:
         raise _cannot(folder, error) from None
     return path
+
+
+def stamp_of(moment: str) -> str:
+    """Return an instant as it stands in the names of files."""
+    return datetime.fromisoformat(moment).astimezone(UTC).strftime("%Y%m%dT%H%M%SZ")
 
 
 def _give_name(partial: Path, folder: Path, name: str) -> Path:
@@ -157,6 +179,7 @@ def as_json(proving: Proving) -> dict[str, Any]:
         for step in body["steps"]
     ]
     body["covers"] = list(body["covers"])
+    body["trips"] = list(body["trips"])
     body["limits"] = dict(body["limits"])
     body["check"] = _check(body)
     return body
@@ -213,6 +236,7 @@ def _proving(body: Mapping[str, Any]) -> Proving:
         covers=tuple(_text(cover) for cover in body["covers"]),
         steps=steps,
         exercised=int(body["exercised"]),
+        trips=tuple(CausedTrip(int(t["boot"]), int(t["at_us"]), _text(t["reason"])) for t in body["trips"]),
     )
 
 
@@ -249,52 +273,158 @@ def _filed(proving: Proving, file: str) -> Proving:
 # -- validity -----------------------------------------------------------------------------------------------
 
 
+#: A proving may leave the test plug and the relays' test buttons out for so long since one that did not
+#: (common practice, no source: what is done each morning may be less than what is done each month).
+WHOLE = timedelta(days=31)
+
+
 @dataclass(frozen=True)
 class Wanted:
-    """What a proving must have been made of: this board, these limits in force now, this unit, at most so old."""
+    """What a proving must have been made of: this board and unit, at most so old.
+
+    digest: of the limits in force now; firmware: its version; covers: those that the unit's file names, () when it
+    names none; simulated: whether the board is.
+    """
 
     board: str
     digest: str
     unit: str
     age: timedelta
     now: datetime
+    firmware: str
+    covers: tuple[str, ...] = ()
+    simulated: bool = False
+
+
+def of_this(proving: Proving, wanted: Wanted) -> bool:
+    """Return whether a proving is one of this board at this unit."""
+    return (proving.board, proving.unit, proving.simulated) == (wanted.board, wanted.unit, wanted.simulated)
 
 
 def objection(proving: Proving, wanted: Wanted) -> str:
-    """Return why this proving does not count, or "" when it does."""
+    """Return why this proving, taken by itself, does not count, or "" when it does.
+
+    Whatever the record says of itself is held against its own steps: they must be those of the procedure, in order,
+    each passed; only the optional ones may have been left out. None of this finds forgery, only accidents.
+    """
     if proving.board != wanted.board:
         return f"it was made with another board ({proving.board}, this one is {wanted.board})"
     if proving.unit != wanted.unit:
         return f"it was made at another unit ('{proving.unit}', this one is '{wanted.unit}')"
-    if proving.simulated:
-        return "it was made with a simulated board"
-    if proving.verdict != PASSED or any(step.result not in (PASSED, SKIPPED) for step in proving.steps):
-        return (
-            f"it {proving.verdict if proving.verdict != PASSED else 'does not bear out its own verdict'}: {proving.say}"
-        )
-    if not proving.steps:
-        return "it has no steps"
+    if proving.simulated != wanted.simulated:
+        return f"it was made with a {'simulated' if proving.simulated else 'real'} board"
+    if proving.verdict == FAILED:
+        return f"it failed: {proving.say}"
+    if proving.verdict == UNFINISHED:
+        return f"it was not finished: {proving.say}"
+    if proving.verdict != PASSED:
+        return f"it ended as '{proving.verdict}', which is no verdict known here"
     ended = datetime.fromisoformat(proving.ended)
     if ended - wanted.now > AHEAD or datetime.fromisoformat(proving.began) > ended:
-        return f"it was made in the future, by this computer's clock ({proving.ended})"
+        return (
+            f"it is dated in the future, by this computer's clock (it ended {proving.ended}; now is "
+            f"{wanted.now.isoformat(timespec='seconds')})"
+        )
     if wanted.now - ended > wanted.age:
         return f"it is too old ({age_text(wanted.now - ended)}; {age_text(wanted.age)} at most)"
     if proving.digest != wanted.digest:
         return f"the board's limits have changed since (their digest was {proving.digest} and is {wanted.digest})"
+    if proving.firmware != wanted.firmware:
+        return f"the board's firmware has changed since (it was {proving.firmware} and is {wanted.firmware})"
+    if wanted.covers and proving.covers != wanted.covers:
+        return (
+            f"the unit's file names other covers (proven: {', '.join(proving.covers) or 'none'}; "
+            f"named: {', '.join(wanted.covers)})"
+        )
+    lacking = missing(proving.exercised)
+    if lacking:
+        return f"it does not bear out its own verdict: {'; '.join(lacking)}"
+    return _steps_wrong(proving)
+
+
+def _steps_wrong(proving: Proving) -> str:
+    """Return what is wrong with a record's steps, held against those that the procedure has for its covers."""
+    own = "it does not bear out its own verdict"
+    try:
+        limits = LimitsInForce(proving.limits, int(proving.digest, 16))
+        wanted = procedure(proving.covers, limits)
+    except (KeyError, ValueError):
+        return f"{own}: it does not tell the limits that it was made under"
+    if not proving.covers:
+        return f"{own}: no cover was opened in it"
+    skipped: set[str] = set()
+    if len(proving.steps) != len(wanted):
+        return f"{own}: it has {len(proving.steps)} steps, a proving of {len(proving.covers)} covers has {len(wanted)}"
+    for result, step in zip(proving.steps, wanted, strict=True):
+        if result.name != step.name:
+            return f"{own}: it has '{result.name}' where '{step.name}' belongs"
+        if step.optional and result.result == SKIPPED:
+            skipped.add(step.name)
+        elif result.result != (SKIPPED if step.belongs in skipped else PASSED):
+            return f"{own}: '{step.name}' is '{result.result}'"
     return ""
 
 
-def best(provings: Iterable[Proving], wanted: Wanted) -> tuple[Proving | None, str]:
-    """Return the newest proving that counts; or None, and why the newest one of this board does not."""
-    in_order = sorted(provings, key=lambda each: datetime.fromisoformat(each.ended), reverse=True)
-    why = ""
-    for proving in in_order:
-        against = objection(proving, wanted)
-        if not against:
-            return proving, ""
-        if not why and proving.board == wanted.board:
-            why = f"the last proving of this board, begun {proving.began}, does not count: {against}"
-    return None, why or "this board and unit have no proving on this computer"
+def left_out(proving: Proving) -> tuple[str, ...]:
+    """Return the names of the optional steps that a proving left out; what only belongs to them is not named."""
+    return tuple(step.name for step in proving.steps if step.result == SKIPPED and step.name in OPTIONAL)
+
+
+def without_text(names: Iterable[str]) -> str:
+    """Write which optional steps were left out, in the order of the procedure."""
+    named = set(names)
+    return ", ".join(name for name in OPTIONAL if name in named)
+
+
+def best(provings: Iterable[Proving], wanted: Wanted, remarks: Iterable[str] = ()) -> tuple[Proval | None, str]:
+    """Return the newest proving of this board and unit if it counts; or None, and why it does not.
+
+    The newest one decides, by the time it ended; never an older one, and a newer file of this board that cannot be read
+    (remarks: of `read_all`) speaks against all. It may leave optional steps out if each was passed, at this board and
+    unit, within `WHOLE`.
+    """
+    provings = list(provings)
+    mine = [proving for proving in provings if of_this(proving, wanted)]
+    if not mine:
+        return None, "this board and unit have no proving on this computer"
+    newest = max(mine, key=lambda each: (datetime.fromisoformat(each.ended), each.file))
+    last = f"the last proving of this board, ended {newest.ended}{f' ({newest.file})' if newest.file else ''}"
+    against = objection(newest, wanted)
+    if against:
+        return None, f"{last}, does not count: {against}"
+    for remark in remarks:
+        name = Path(remark.partition(": ")[0]).name
+        if f"-board-{wanted.board}" in name and name > f"proving-{stamp_of(newest.began)}":
+            return None, f"a newer proving of this board than {newest.ended} cannot be read: {remark}"
+    without = left_out(newest)
+    until = datetime.fromisoformat(newest.ended) + wanted.age
+    for name in without:
+        done = [at for each in mine if (at := _done(each, name, wanted)) is not None]
+        if not done or wanted.now - max(done) > WHOLE:
+            since = f"was last done {max(done).isoformat(timespec='seconds')}" if done else "was never done"
+            return None, (
+                f"{last}, left out '{name}', and that {since}; it may be left out for {WHOLE.days} days at most"
+            )
+        until = min(until, max(done) + WHOLE)
+    return Proval(newest, until, without), ""
+
+
+def _done(proving: Proving, name: str, wanted: Wanted) -> datetime | None:
+    """Return when a proving that passed did an optional step, or None."""
+    ended = datetime.fromisoformat(proving.ended)
+    if proving.verdict != PASSED or ended - wanted.now > AHEAD or missing(proving.exercised) or _steps_wrong(proving):
+        return None
+    passed = any(step.name == name and step.result == PASSED for step in proving.steps)
+    return ended if passed and proving.firmware == wanted.firmware else None
+
+
+@dataclass(frozen=True)
+class Proval:
+    """A proving that counts: until when, and which optional steps it left out."""
+
+    proving: Proving
+    until: datetime
+    without: tuple[str, ...]
 
 
 def age_text(age: timedelta) -> str:

@@ -13,7 +13,7 @@ from dataclasses import replace
 from datetime import datetime
 from typing import Protocol
 
-from demo_ctl.link.advice import of_reason
+from demo_ctl.link.advice import of_reason, of_trip
 from demo_ctl.link.client import Client, LimitsInForce
 from demo_ctl.safety import proving as rules
 from demo_ctl.safety.proof_store import (
@@ -21,14 +21,16 @@ from demo_ctl.safety.proof_store import (
     PASSED,
     SKIPPED,
     UNFINISHED,
+    CausedTrip,
     Proving,
     StepResult,
     board_text,
     digest_text,
     firmware_text,
+    without_text,
 )
 from demo_ctl.safety.proving import Figure, Look, Mark, Seen, Step
-from demo_ctl.terms.errors import DemoError
+from demo_ctl.terms.errors import DemoError, TripError
 from demo_ctl.wire import messages as m
 
 #: A person who missed a live step's window may try again so often.
@@ -38,6 +40,11 @@ _LONGER_US = 700_000
 #: Clocks are compared when so much has passed; an answer of the board's may be a second late.
 _COMPARE_US = 12_000_000
 _PROVEN = "every reaction was as it must be"
+#: What nobody but the person knows, and the record must not seem to.
+_WORD = "which cover was opened is the person's word: the chain does not tell one from another"
+#: What a person may type.
+GO = ("", "y", "yes")
+STOP = ("n", "no", "q", "quit", "stop", "exit")
 SKIP = ("s", "skip")
 
 
@@ -52,7 +59,7 @@ class Person(Protocol):
         """Show what is to be done now."""
         ...
 
-    def ready(self, step: Step) -> None:
+    def ready(self, step: Step, number: int, of: int) -> None:
         """Say what comes, before ringing voltage is let onto the bus; `line` is asked until an answer comes."""
         ...
 
@@ -70,11 +77,20 @@ class Person(Protocol):
 
 
 class _Failed(Exception):
-    """A step failed: say why."""
+    """A step failed: say why. figures: of that; slip: a hand may have slipped."""
+
+    def __init__(self, why: str, figures: Sequence[Figure] = (), *, slip: bool = False) -> None:
+        super().__init__(why)
+        self.figures = tuple(figures)
+        self.slip = slip
 
 
 class _Missed(Exception):
     """The window ended before the person did anything."""
+
+
+class _Stopped(Exception):
+    """The person wants to stop."""
 
 
 def prove(
@@ -123,6 +139,10 @@ class _Walk:
         self.asked_us = 0
         self.running = False
         self.skipped: set[str] = set()
+        self.caused: list[CausedTrip] = []
+        self.covers_contact = False
+        self.inputs = 0
+        self.number = self.of = 0
         self.limits: LimitsInForce | None = None
         self.safety: m.Safety | None = None
 
@@ -136,25 +156,33 @@ class _Walk:
         welcome = self.client.welcome
         assert welcome is not None
         self.limits = self.client.limits_in_force()
-        first = self._account()
+        first = self._account(whole=True)
+        self.covers_contact = bool(first.inputs & m.IN_COVERS)
         try:
-            steps = rules.procedure(self.covers, self.limits, covers_contact=bool(first.inputs & m.IN_COVERS))
-            for number, step in enumerate(steps, 1):
+            steps = rules.procedure(self.covers, self.limits, covers_contact=self.covers_contact)
+            self.of = len(steps)
+            if not first.inputs & m.IN_KEY:
+                self._unrecorded(rules.KEY_FIRST)
+            for self.number, step in enumerate(steps, 1):
                 current = step
                 if step.belongs in self.skipped:
                     self.results.append(StepResult(step.name, step.ask, SKIPPED))
                     continue
-                self.person.ask(step, number, len(steps))
+                self.person.ask(step, self.number, self.of)
                 self._end(self._step(step))
             current = None
             lacking = rules.missing(self._account().exercised)
             verdict = FAILED if lacking else PASSED
-            say = f"never seen in both positions: {', '.join(lacking)}" if lacking else _PROVEN
-            if not first.inputs & m.IN_COVERS:
+            say = "; ".join(lacking) if lacking else _PROVEN
+            if self.skipped and not lacking:
+                say += f"; without: {without_text(self.skipped)}"
+            if len(self.covers) > 1:
+                say += f"; {_WORD}"
+            if not self.covers_contact:
                 say += "; the covers' second contacts read open all along, so nothing can ring by night"
         except _Failed as failure:
-            verdict, say = FAILED, f"{current.name}: {failure}" if current is not None else str(failure)
-        except KeyboardInterrupt:
+            verdict, say = FAILED, f"{current.title}: {failure}" if current is not None else str(failure)
+        except (_Stopped, KeyboardInterrupt):
             say = "stopped by the person"
         except EOFError:
             say = "nobody is at the terminal"
@@ -164,6 +192,8 @@ class _Walk:
             self._stop()
         if current is not None and (not self.results or self.results[-1].result != FAILED):
             self._end(StepResult(current.name, current.ask, verdict, say))
+        if verdict == FAILED:
+            self._advise()
         exercised = self.safety.exercised if self.safety is not None else 0
         proving = Proving(
             began=_stamp(began),
@@ -181,57 +211,105 @@ class _Walk:
             exercised=exercised,
             verdict=verdict,
             say=say,
+            trips=tuple(self.caused),
         )
         return proving, broken
 
     # -- one step -----------------------------------------------------------------------------------------
 
     def _step(self, step: Step) -> StepResult:
-        for left in range(_TRIES, 0, -1):
+        """Do a step, with another try for a window that was missed, or for a slip of the hand."""
+        missed, slipped = 0, ""
+        while True:
             try:
-                return self._try(step)
+                result = self._try(step)
+                return replace(result, say=f"at the second try; the first: {slipped}") if slipped else result
             except _Missed:
-                if left == 1:
-                    break
-                self.person.tell("Nothing happened while ringing voltage was on the bus. Once more:")
-        return self._fail(step, Look(False, "", "nothing happened while ringing voltage was on the bus"), ())
+                missed += 1
+                if missed == _TRIES:
+                    raise self._fail(step, _Failed("nothing happened while ringing voltage was on the bus")) from None
+                self.person.tell("Nothing happened while ringing voltage was on the bus. Once more.")
+            except _Failed as failure:
+                if slipped or not failure.slip:
+                    raise self._fail(step, failure) from None
+                slipped = str(failure)
+                self._again(step, failure)
+
+    def _again(self, step: Step, failure: _Failed) -> None:
+        """Bring everything back after what may have been a slip, so that the step can be tried once more."""
+        assert self.limits is not None
+        self._stop()
+        self.person.tell(f"Not so: {failure}. It may have been a slip; everything back, and once more.")
+        back, *key = rules.recovery(self.limits)
+        try:
+            self._unrecorded(back)
+            if self._account().state == m.G_TRIPPED:
+                for each in key:
+                    self._unrecorded(each)
+            if step.before is not None:
+                self._unrecorded(step.before)
+        except _Failed as worse:
+            raise self._fail(step, _Failed(f"{failure}; then {worse}", failure.figures)) from None
+        self.person.ask(step, self.number, self.of)
+
+    def _unrecorded(self, step: Step) -> None:
+        """Have a step done that is no step of the procedure."""
+        self.person.ask(step, self.number, self.of)
+        self._watch(step, self._begin(), ())
 
     def _try(self, step: Step) -> StepResult:
         figures: tuple[Figure, ...] = ()
         if step.live:
-            if step.ask:
-                self.person.ready(step)
-                self._typed()
+            self._agreed(step)
             figures = self._let_on(step)
-            self.person.tell(f"Ringing voltage is on the bus. {step.ask}".rstrip())
+            self.person.tell(f"RINGING VOLTAGE IS ON THE BUS. {step.ask}".rstrip())
         began_us = self._begin()
         if step.host == "silent":
             began_us = self._fall_silent()
         elif step.host == "stop":
             self.client.stop()
-        give_up_us = self.client.now_us() + rules.PATIENCE_US
-        while True:
-            found = rules.look(step, step.marks, self.seen, began_us, self.board_us)
-            if found.failed:
-                return self._fail(step, found, figures)
-            if found.done:
-                break
-            if step.live and not step.host and self._window_over() and not self._acted(step, began_us):
-                self._stop()
-                raise _Missed
-            if step.optional and self._skipped():
-                self.skipped.add(step.name)
-                return StepResult(step.name, step.ask, SKIPPED)
-            if self.client.now_us() > give_up_us:
-                return self._fail(step, replace(found, failed=f"{found.waits}: nothing came of it in time"), figures)
-            self._poll(measure=any(mark.bus or mark.fit or mark.isolated for mark in step.marks))
+        found = self._watch(step, began_us, figures)
+        if found is None:
+            self.skipped.add(step.name)
+            return StepResult(step.name, step.ask, SKIPPED)
         if step.trip != m.R_NONE:
             trips = self.client.trips()
             wrong = rules.check_trip(step, trips[0] if trips else None)
             if wrong:
-                return self._fail(step, replace(found, failed=wrong), figures + found.figures)
+                raise _Failed(wrong, figures + found.figures)
+            assert self.client.welcome is not None
+            self.caused.append(CausedTrip(self.client.welcome.boot, trips[0].at_us, m.R_NAMES[step.trip]))
         self._stop()
         return StepResult(step.name, step.ask, PASSED, "", _figures(figures + found.figures))
+
+    def _watch(self, step: Step, began_us: int, figures: tuple[Figure, ...]) -> Look | None:
+        """Follow what is seen until the step is done; None: it was left out. _Failed, _Missed."""
+        from_us = self.client.now_us()
+        remind_us, hint_us = from_us + rules.REMIND_US, from_us + rules.HINT_US
+        hinted = False
+        while True:
+            found = rules.look(step, step.marks, self.seen, began_us, self.board_us)
+            if found.failed:
+                raise _Failed(found.failed, figures + found.figures, slip=found.slip)
+            if found.done:
+                return found
+            if step.live and not step.host and self._window_over() and not self._acted(step, began_us):
+                self._stop()
+                raise _Missed
+            if self._word(step):
+                return None
+            now_us = self.client.now_us()
+            if now_us > from_us + rules.PATIENCE_US:
+                raise _Failed(f"{found.waits}: nothing came of it in time", figures + found.figures)
+            if now_us >= remind_us:
+                remind_us = now_us + rules.REMIND_US
+                self.person.tell(f"Still waiting for: {found.waits}. (Type no to stop the proving.)")
+            if not hinted and now_us >= hint_us:
+                tip = rules.hint(step, self.inputs, covers_contact=self.covers_contact)
+                if tip:
+                    hinted = True
+                    self.person.tell(tip)
+            self._poll(measure=any(mark.bus or mark.fit or mark.isolated for mark in step.marks))
 
     def _let_on(self, step: Step) -> tuple[Figure, ...]:
         """Let ringing voltage onto the bus, with no line rung; return the figures of that."""
@@ -242,7 +320,7 @@ class _Walk:
             self._poll(measure=True)
         if safety.obstacle != m.R_NONE:
             advice = of_reason(safety.obstacle)
-            self._fail(step, Look(False, "", f"ringing is not allowed: {advice.what}"), ())
+            raise _Failed(f"ringing is not allowed: {advice.what}")
         instructions, roles = rules.live_plan(self.port, self.limits)
         self.client.upload(1, instructions, roles)
         began_us = self._begin()
@@ -252,7 +330,7 @@ class _Walk:
         while True:
             found = rules.look(Step(step.name, "", marks), marks, self.seen, began_us, self.board_us)
             if found.failed:
-                self._fail(step, found, ())
+                raise _Failed(found.failed, found.figures)
             if found.done:
                 return found.figures[1:]  # the first is the plan's own lead
             self._poll(measure=True)
@@ -282,9 +360,18 @@ class _Walk:
     def _acted(self, step: Step, began_us: int) -> bool:
         return bool(rules.reached(step.marks[:1], self.seen, began_us))
 
-    def _fail(self, step: Step, found: Look, figures: tuple[Figure, ...]) -> StepResult:
-        self._end(StepResult(step.name, step.ask, FAILED, found.failed, _figures(figures + found.figures)))
-        raise _Failed(found.failed)
+    def _fail(self, step: Step, failure: _Failed) -> _Failed:
+        """Keep that a step failed; return what to raise."""
+        self._end(StepResult(step.name, step.ask, FAILED, str(failure), _figures(failure.figures)))
+        return failure
+
+    def _advise(self) -> None:
+        """Where a failed proving left the guard tripped, say at once what that means and what to do."""
+        with suppress(DemoError, KeyboardInterrupt):
+            safety = self.client.safety()
+            if safety.state == m.G_TRIPPED:
+                advice = of_trip(safety.reason)
+                self.person.tell(f"The guard is tripped: {advice.what}. {advice.advice}")
 
     def _end(self, result: StepResult) -> None:
         self.results.append(result)
@@ -292,18 +379,42 @@ class _Walk:
 
     # -- the person ---------------------------------------------------------------------------------------
 
-    def _typed(self) -> str:
-        """Wait for a line, the board's session kept alive meanwhile."""
+    def _agreed(self, step: Step) -> None:
+        """Wait for the person's word that ringing voltage may come on, the board's session kept alive meanwhile.
+
+        Only Enter or yes, typed after the question, is that word.
+        """
+        while self.person.line() is not None:
+            pass
+        self.person.ready(step, self.number, self.of)
         while True:
             line = self.person.line()
-            if line is not None:
-                return line.strip().lower()
-            self.person.heed()
-            self._hear(self.client.poll(rules.LOOK_US))
+            word = None if line is None else line.strip().lower()
+            if word in GO:
+                return
+            if word in STOP:
+                raise _Stopped
+            if word is not None:
+                self.person.tell("Nothing was done. Press Enter (or type yes) to go on, type no to stop the proving.")
+            self._poll(measure=False)
 
-    def _skipped(self) -> bool:
+    def _word(self, step: Step) -> bool:
+        """Take what was typed while a step waits; return whether it is to be left out. _Stopped."""
         line = self.person.line()
-        return line is not None and line.strip().lower() in SKIP
+        word = "" if line is None else line.strip().lower()
+        if word in STOP:
+            raise _Stopped
+        if word in SKIP:
+            if step.optional:
+                return True
+            self.person.tell("This step cannot be left out. (Type no to stop the proving.)")
+        elif word:
+            self.person.tell(
+                "That is no word known here: "
+                + ("type s to leave this step out, " if step.optional else "")
+                + "no to stop the proving; what is done at the unit, the board sees by itself."
+            )
+        return False
 
     # -- the board ----------------------------------------------------------------------------------------
 
@@ -316,8 +427,20 @@ class _Walk:
         """Hear what comes; ask for what is measured often if that is waited for, else now and then."""
         self.person.heed()
         self._hear(self.client.poll(rules.LOOK_US))
+        self._held_up()
         if self.client.now_us() - self.asked_us >= (rules.LOOK_US if measure else rules.LATE_US):
             self._account()
+
+    def _held_up(self) -> None:
+        """Was this computer silent for so long that the board gave the session up? Then say that, and no fault."""
+        trouble = self.client.held_up()
+        if trouble is None:
+            return
+        self.running = False
+        safety = self.client.safety()
+        if safety.state == m.G_TRIPPED and safety.reason == m.R_SILENCE:
+            raise TripError(trouble.what, next_step=f"{trouble.next_step} {of_trip(m.R_SILENCE).advice}")
+        raise trouble
 
     def _account(self, *, whole: bool = False) -> m.Safety:
         """Ask the board how it stands. whole: take inputs and state from that too, as at a beginning.
@@ -328,6 +451,7 @@ class _Walk:
         self.asked_us = self.client.now_us()
         self.safety = safety
         self.board_us = max(self.board_us, safety.now_us)
+        self.inputs = safety.inputs
         self._compare_clocks(safety.now_us)
         self.seen.append(
             Seen(

@@ -16,6 +16,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
+from math import ceil
 
 from demo_ctl.board.bus import LEAST_BATTERY_MV, LEAST_SUPPLY_MV, MOST_BATTERY_MV, QUIET_MV
 from demo_ctl.link.client import LimitsInForce
@@ -23,6 +24,8 @@ from demo_ctl.wire import messages as m
 
 CHAIN = m.IN_CHAIN_A | m.IN_CHAIN_B
 MIRRORS = m.IN_MIRROR_A | m.IN_MIRROR_B
+#: Steps that may be left out, for a time (proof_store.WHOLE). They want a test plug, or somebody at the relays.
+OPTIONAL = ("channel A alone", "channel B alone", "guard relay A alone", "guard relay B alone")
 #: What must have been seen in both positions for a guard to be proven.
 EXERCISED = CHAIN | MIRRORS | m.IN_KEY
 
@@ -37,8 +40,11 @@ ISOLATED_US = 300_000
 LOOK_US = 50_000
 #: An event may be so late at the host before it counts as not having come.
 LATE_US = 1_000_000
-#: How long a person is given for one step; and while ringing voltage is on the bus.
+#: How long a person is given for one step, when that is said again, and how soon what looks wrong is; and how long
+#: ringing voltage stays on the bus.
 PATIENCE_US = 300_000_000
+REMIND_US = 30_000_000
+HINT_US = 3_000_000
 LIVE_US = 20_000_000
 #: The guard proves itself, arms, and a window opens: within so long of the plan's start.
 LEAD_US = 500_000
@@ -91,7 +97,10 @@ class Step:
     ask: what the person is to do, "" when nothing; name: for the record. live: ringing voltage is let onto the bus
     first, with no line rung. host: what this computer does, "stop" the plan or fall "silent". trip: the reason for
     which the board must trip in this step, R_NONE when it must not. held: a relay is held up, so silence need not
-    follow the trip. optional: may be skipped; why: what for.
+    follow the trip. optional: may be skipped; why: what for. belongs: the optional step that it belongs to. covers: the
+    covers' second contacts must open with what is done here (True), or stay closed (False); None: not wired, or they
+    say nothing. slip: a hand may have been too slow, or at the wrong thing: one more try. before: what must be done
+    anew before that.
     """
 
     name: str
@@ -104,6 +113,22 @@ class Step:
     optional: bool = False
     why: str = ""
     belongs: str = ""
+    covers: bool | None = None
+    slip: bool = False
+    before: Step | None = None
+
+    @property
+    def title(self) -> str:
+        """Its name for people who stand before the unit; `name` is what records and the failure table say."""
+        return _TITLES.get(self.name) or self.name.replace("while live", "while ringing voltage is on")
+
+
+_TITLES = {
+    "live, and off again": "ringing voltage on, and off again",
+    "no heartbeat while live": "this computer silent while ringing voltage is on",
+    "key off": "turn the key off",
+    "key on": "turn the key on",
+}
 
 
 @dataclass(frozen=True)
@@ -117,12 +142,16 @@ class Figure:
 
 @dataclass(frozen=True)
 class Look:
-    """How a step stands. waits: the mark that it waits for; failed: why it has failed, "" while it has not."""
+    """How a step stands. waits: the mark that it waits for; failed: why it has failed, "" while it has not.
+
+    slip: it may have failed by a slip of the hand.
+    """
 
     done: bool
     waits: str = ""
     failed: str = ""
     figures: tuple[Figure, ...] = ()
+    slip: bool = False
 
 
 # -- the procedure ------------------------------------------------------------------------------------------
@@ -137,10 +166,13 @@ def procedure(covers: Sequence[str], limits: LimitsInForce, *, covers_contact: b
     first = covers[0] if covers else ""
     steps = [key_off, key_on]
     for cover in covers:
-        steps.append(_open(f"open {cover}", f"Open the cover '{cover}'.", apart_us, covers_contact))
-        steps.append(_close(f"close {cover}", f"Close the cover '{cover}' again.", apart_us, covers_contact))
-    steps.append(_open("press the stop", "Press the emergency stop.", apart_us, covers=False))
-    steps.append(_close("release the stop", "Release the emergency stop.", apart_us, covers=False))
+        steps.append(_open(f"open {cover}", f"Open the cover '{cover}'.", apart_us, covers_contact or None))
+        close = _close(f"close {cover}", f"Close the cover '{cover}' again.", apart_us, covers_contact)
+        steps.append(replace(close, before=steps[-1]))
+    stays = False if covers_contact else None
+    steps.append(_open("press the stop", "Press the emergency stop.", apart_us, stays))
+    release = _close("release the stop", "Release the emergency stop.", apart_us, covers=False)
+    steps.append(replace(release, before=steps[-1]))
     for channel, mask in (("A", m.IN_CHAIN_A), ("B", m.IN_CHAIN_B)):
         alone = _one_channel(channel, mask, apart_us)
         back = _close_for_reset(f"channel {channel} back", "Put the test plug back.")
@@ -150,13 +182,30 @@ def procedure(covers: Sequence[str], limits: LimitsInForce, *, covers_contact: b
         steps += [lifted, *(replace(each, belongs=lifted.name) for each in (key_off, key_on))]
     steps.append(_live_and_off(limits))
     if first:
-        steps.append(_live(f"open {first} while live", f"Open the cover '{first}' NOW.", limits))
+        ask = f"Open the cover '{first}' NOW."
+        steps.append(_live(f"open {first} while live", ask, limits, covers_contact or None))
         steps += [_close_for_reset(f"close {first} after the trip", f"Close the cover '{first}'."), key_off, key_on]
-    steps.append(_live("press the stop while live", "Press the emergency stop NOW.", limits))
+    steps.append(_live("press the stop while live", "Press the emergency stop NOW.", limits, stays))
     steps += [_close_for_reset("release the stop after the trip", "Release the emergency stop."), key_off, key_on]
     steps.append(_silent(limits))
     steps += [key_off, key_on]
     return tuple(steps)
+
+
+def recovery(limits: LimitsInForce) -> tuple[Step, ...]:
+    """Return what is done after a slip, before the step is tried again."""
+    settle_us = limits.value(m.L_KEY_US) + 4 * PASS_US
+    apart_us = limits.value(m.L_APART_US)
+    back = Step(
+        "put everything back",
+        "Put everything back: covers closed, stop released, test plug in, test buttons let go.",
+        (Mark("both channels close", on=CHAIN | m.IN_KEY), Mark("both guard relays are down", on=MIRRORS)),
+    )
+    return back, _key_off(apart_us, settle_us), _key_on(apart_us, settle_us)
+
+
+#: Asked for first where the key is off already.
+KEY_FIRST = Step("key on first", "The key is off already: turn it on first.", (Mark("the key reads on", on=m.IN_KEY),))
 
 
 def _key_off(apart_us: int, settle_us: int) -> Step:
@@ -189,7 +238,7 @@ def _key_on(apart_us: int, settle_us: int) -> Step:
     )
 
 
-def _open(name: str, ask: str, apart_us: int, covers: bool) -> Step:
+def _open(name: str, ask: str, apart_us: int, covers: bool | None) -> Step:
     marks = [
         Mark("the first channel opens", on=m.IN_KEY, any_off=CHAIN),
         Mark("both channels open", on=m.IN_KEY, off=CHAIN, after="the first channel opens", limit_us=apart_us),
@@ -198,7 +247,7 @@ def _open(name: str, ask: str, apart_us: int, covers: bool) -> Step:
     if covers:
         contact = "the covers' second contacts open"
         marks.append(Mark(contact, off=m.IN_COVERS, after="the first channel opens", limit_us=apart_us))
-    return Step(name, ask, tuple(marks))
+    return Step(name, ask, tuple(marks), covers=covers, slip=True)
 
 
 def _close(name: str, ask: str, apart_us: int, covers: bool) -> Step:
@@ -211,7 +260,7 @@ def _close(name: str, ask: str, apart_us: int, covers: bool) -> Step:
     if covers:
         contact = "the covers' second contacts close"
         marks.append(Mark(contact, on=m.IN_COVERS, after="the first channel closes", limit_us=apart_us))
-    return Step(name, ask, tuple(marks))
+    return Step(name, ask, tuple(marks), slip=True)
 
 
 def _close_for_reset(name: str, ask: str) -> Step:
@@ -235,6 +284,7 @@ def _one_channel(channel: str, mask: int, apart_us: int) -> Step:
         ),
         trip=m.R_DISCREPANCY,
         optional=True,
+        slip=True,
         why="a fault that only one of the two channels shows",
     )
 
@@ -265,6 +315,7 @@ def _one_relay(channel: str, mask: int, limits: LimitsInForce) -> Step:
         trip=m.R_MIRROR,
         held=True,
         optional=True,
+        slip=True,
         why="a bridge across the other relay's contact",
     )
 
@@ -299,7 +350,7 @@ def _live_and_off(limits: LimitsInForce) -> Step:
     return Step("live, and off again", "", marks, live=True, host="stop")
 
 
-def _live(name: str, ask: str, limits: LimitsInForce) -> Step:
+def _live(name: str, ask: str, limits: LimitsInForce, covers: bool | None) -> Step:
     opens = "the first channel opens"
     marks = (
         Mark(opens, on=m.IN_KEY, any_off=CHAIN),
@@ -314,7 +365,10 @@ def _live(name: str, ask: str, limits: LimitsInForce) -> Step:
         *_gone(opens, limits),
         _isolated("both channels open"),
     )
-    return Step(name, ask, marks, live=True, trip=m.R_CHAIN)
+    if covers:
+        contact = "the covers' second contacts open"
+        marks = (*marks, Mark(contact, off=m.IN_COVERS, after=opens, limit_us=limits.value(m.L_APART_US)))
+    return Step(name, ask, marks, live=True, trip=m.R_CHAIN, covers=covers, slip=True)
 
 
 def _silent(limits: LimitsInForce) -> Step:
@@ -410,6 +464,7 @@ def look(step: Step, marks: Sequence[Mark], seen: Sequence[Seen], began_us: int,
     """Say how a step stands. marks: the step's, or `live_marks`; seen: since began_us; now_us: the board's clock."""
     found = reached(marks, seen, began_us)
     figures: list[Figure] = []
+    failed = ""
     for mark in marks:
         from_us = found.get(mark.after) if mark.after else began_us
         at_us = found.get(mark.name)
@@ -417,23 +472,80 @@ def look(step: Step, marks: Sequence[Mark], seen: Sequence[Seen], began_us: int,
             figure = Figure(mark.name, at_us - from_us, mark.limit_us)
             figures.append(figure)
             if figure.took_us > figure.limit_us:
-                return Look(
-                    False,
-                    "",
-                    f"{mark.name}: {_ms(figure.took_us)}, at most {_ms(mark.limit_us)} is right",
-                    tuple(figures),
-                )
-    wrong = _wrong_trip(step, seen, began_us)
+                failed = f"{mark.name}: {ms(figure.took_us)}, at most {ms(mark.limit_us)} is right"
+                break
+    failed = failed or _wrong_trip(step, seen, began_us)
+    wrong = _wrong_thing(step, seen, began_us, now_us)
     if wrong:
-        return Look(False, "", wrong, tuple(figures))
-    for mark in marks:
-        if mark.name in found:
-            continue
-        from_us = found.get(mark.after) if mark.after else began_us
-        if from_us is not None and mark.limit_us is not None and now_us > from_us + mark.limit_us + LATE_US:
-            return Look(False, "", f"{mark.name}: did not happen within {_ms(mark.limit_us)}", tuple(figures))
+        return Look(False, "", wrong, tuple(figures), slip=True)
+    if not failed:
+        for mark in marks:
+            if mark.name in found:
+                continue
+            from_us = found.get(mark.after) if mark.after else began_us
+            if from_us is not None and mark.limit_us is not None and now_us > from_us + mark.limit_us + LATE_US:
+                failed = f"{mark.name}: did not happen within {ms(mark.limit_us)}"
+                break
+    if failed:
+        return Look(False, "", failed, tuple(figures), slip=_by_hand(step, seen))
     waits = next((mark.name for mark in marks if mark.name not in found), "")
     return Look(not waits, waits, "", tuple(figures))
+
+
+def _by_hand(step: Step, seen: Sequence[Seen]) -> bool:
+    """Whether a slow hand may have made a step fail: two contacts far apart, and nothing worse."""
+    trips = {each.reason for each in seen if each.state == m.G_TRIPPED}
+    return step.slip and not step.live and not step.optional and trips == {m.R_DISCREPANCY}
+
+
+def _wrong_thing(step: Step, seen: Sequence[Seen], began_us: int, now_us: int) -> str:
+    """Why something else than what was asked for was worked, where the board's inputs can tell; "" when they do not."""
+    opened: int | None = None
+    covers_opened = False
+    others: set[str] = set()
+    for each in sorted(seen, key=lambda one: one.at_us):
+        inputs = each.inputs
+        if inputs is None or each.at_us < began_us:
+            continue
+        if opened is None and inputs & m.IN_KEY and inputs & CHAIN != CHAIN:
+            opened = each.at_us
+        if opened is not None and not inputs & m.IN_COVERS:
+            covers_opened = True
+        if inputs & m.IN_KEY:
+            both = CHAIN | MIRRORS
+            others |= {name for name, alone in _ALONE.items() if inputs & both == both & alone}
+    if opened is not None and step.covers is False and covers_opened:
+        return "the covers' second contacts opened: that was a cover, not the stop"
+    late = opened is not None and now_us > opened + LATE_US
+    if late and step.covers is True and not covers_opened:
+        return (
+            "the chain opened, and the covers' second contacts stayed closed: that was the stop, or the contact or its "
+            "wire is at fault"
+        )
+    if step.optional and others and step.name not in others:
+        return f"that was '{others.pop()}'"
+    return ""
+
+
+#: What the inputs read of chain and mirrors when one thing alone was worked.
+_ALONE = {
+    "channel A alone": ~m.IN_CHAIN_A,
+    "channel B alone": ~m.IN_CHAIN_B,
+    "guard relay A alone": ~m.IN_MIRROR_A,
+    "guard relay B alone": ~m.IN_MIRROR_B,
+}
+
+
+def hint(step: Step, inputs: int, *, covers_contact: bool) -> str:
+    """Return what may be in the way of a step that waits, by what the board's inputs read now; "" when nothing is."""
+    opens = any(mark.any_off for mark in step.marks)
+    if opens or not inputs & m.IN_KEY or inputs & CHAIN == CHAIN:
+        return ""
+    if step.name.startswith("close ") and inputs & m.IN_COVERS:
+        return "The covers read closed, and the chain is open: is the stop still pressed?"
+    if step.name.startswith("release ") and covers_contact and not inputs & m.IN_COVERS:
+        return "The chain is open, and so are the covers' second contacts: is a cover still open?"
+    return ""
 
 
 def _wrong_trip(step: Step, seen: Sequence[Seen], began_us: int) -> str:
@@ -487,13 +599,23 @@ def live_plan(port: int, limits: LimitsInForce) -> tuple[tuple[m.Instruction, ..
 
 
 def missing(exercised: int) -> tuple[str, ...]:
-    """Return which inputs were not seen in both positions, of those that must have been."""
-    return tuple(name for bit, name in enumerate(m.INPUTS) if EXERCISED >> bit & 1 and not exercised >> bit & 1)
+    """Return, a sentence each, which inputs were not seen in both positions, of those that must have been."""
+    return tuple(_NEVER[1 << bit] for bit in range(len(m.INPUTS)) if EXERCISED >> bit & 1 and not exercised >> bit & 1)
+
+
+_NEVER = {
+    m.IN_CHAIN_A: "channel A of the safety chain was never seen both open and closed",
+    m.IN_CHAIN_B: "channel B of the safety chain was never seen both open and closed",
+    m.IN_MIRROR_A: "guard relay A was never seen to pull up",
+    m.IN_MIRROR_B: "guard relay B was never seen to pull up",
+    m.IN_KEY: "the key was never seen both off and on",
+}
 
 
 def _reason(code: int) -> str:
     return m.R_NAMES[code] if code < len(m.R_NAMES) else f"reason {code}"
 
 
-def _ms(us: int) -> str:
-    return f"{us / 1000:g} ms"
+def ms(us: float) -> str:
+    """Write a time in whole milliseconds, never less than it is: figures are held against limits."""
+    return f"{ceil(us / 1000)} ms"

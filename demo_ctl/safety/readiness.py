@@ -11,12 +11,15 @@ from pathlib import Path
 
 from demo_ctl.link.advice import of_reason, of_trip
 from demo_ctl.link.client import Client
-from demo_ctl.safety.proof_store import Wanted, best, board_text, digest_text, read_all
+from demo_ctl.office.model import Unit
+from demo_ctl.safety.proof_store import Wanted, best, board_text, digest_text, firmware_text, read_all
 from demo_ctl.safety.proving import missing
 from demo_ctl.terms.errors import DemoError, TripError
 from demo_ctl.terms.outcome import Exit
 from demo_ctl.wire import messages as m
 
+#: What Welcome's `simulated` reads on a bench that was proven as it was opened; on one that was not, 2.
+PROVEN_BENCH = 1
 _ON_THE_BENCH = (
     " (On the bench: leave guard=locked away from its URL, or, where the bench is served, type: key off, key day.)"
 )
@@ -45,28 +48,43 @@ def check_guard(safety: m.Safety, *, simulated: bool) -> None:
 
 
 def check_exercised(safety: m.Safety) -> None:
-    """NotReady when a simulated board has not seen its guard worked since it started."""
+    """NotReady when a board has not seen its guard worked since it started."""
     lacking = missing(safety.exercised)
     if lacking:
         raise NotReady(
-            f"this call rings, and the guard is not proven: never seen in both positions: {', '.join(lacking)}",
+            f"this call rings, and the guard is not proven: {'; '.join(lacking)}",
             next_step="Prove it: demo_ctl safety prove --port URL. Or open a bench whose guard is proven "
             "(without guard=locked).",
         )
 
 
-def check_proving(client: Client, safety: m.Safety, *, unit: str, age: timedelta, folder: Path, now: datetime) -> None:
-    """NotReady when this board and unit have no valid proving in `folder`."""
-    wanted = Wanted(
+def wanted_of(client: Client, safety: m.Safety, *, unit: Unit, age: timedelta | None, now: datetime) -> Wanted:
+    """Return what a proving must have been made of to count for this board at this unit. age: None, the unit's own."""
+    welcome = client.welcome
+    assert welcome is not None
+    return Wanted(
         board=board_text(safety.board),
         digest=digest_text(client.limits_in_force().digest),
-        unit=unit,
-        age=age,
+        unit=unit.name,
+        age=age or timedelta(microseconds=unit.safety.proving_age_us),
         now=now,
+        firmware=firmware_text(welcome.firmware),
+        covers=unit.safety.covers,
+        simulated=bool(welcome.simulated),
     )
-    found, _ = read_all(folder)
-    proving, why = best(found, wanted)
-    if proving is None:
+
+
+def proven_at_opening(client: Client, safety: m.Safety) -> bool:
+    """Return whether this is a bench that a simulated person has proven as it was opened: no record is asked then."""
+    assert client.welcome is not None
+    return client.welcome.simulated == PROVEN_BENCH and not missing(safety.exercised)
+
+
+def check_proving(client: Client, wanted: Wanted, folder: Path) -> None:
+    """NotReady when this board and unit have no valid proving in `folder`."""
+    found, remarks = read_all(folder)
+    proval, why = best(found, wanted, remarks)
+    if proval is None:
         raise NotReady(
             f"this call rings, and the guard has no valid proving: {why}",
             next_step=f"Prove it (it takes some minutes): demo_ctl safety prove --port {client.port.url}. "
@@ -74,13 +92,27 @@ def check_proving(client: Client, safety: m.Safety, *, unit: str, age: timedelta
         )
 
 
-def check_ready(client: Client, *, unit: str, age: timedelta, folder: Path, now: datetime) -> None:
-    """All of it: TripError or NotReady, or nothing. The client has said hello."""
+def check_ready(client: Client, *, unit: Unit, age: timedelta | None, folder: Path, now: datetime) -> bool:
+    """All of it: TripError or NotReady; or whether it was a dated record that counted. The client has said hello.
+
+    age: at most so old; None: as the unit's file says.
+    """
     welcome = client.welcome
     assert welcome is not None
     safety = client.safety()
     check_guard(safety, simulated=bool(welcome.simulated))
-    if welcome.simulated:
-        check_exercised(safety)
-    else:
-        check_proving(client, safety, unit=unit, age=age, folder=folder, now=now)
+    if proven_at_opening(client, safety):
+        return False
+    check_proving(client, wanted_of(client, safety, unit=unit, age=age, now=now), folder)
+    return True
+
+
+def bench_ready(client: Client, _plan: object) -> None:
+    """As `ready` of `perform`, for a bench that this process has opened proven, and for nothing else."""
+    welcome = client.welcome
+    assert welcome is not None
+    if welcome.simulated != PROVEN_BENCH:
+        raise NotReady("this is no bench that was proven as it was opened", next_step="Ask for a dated proving.")
+    safety = client.safety()
+    check_guard(safety, simulated=True)
+    check_exercised(safety)

@@ -297,7 +297,7 @@ Welcome = _message(
         "now_us",
         "firmware",  # major << 8 | minor
         "ports",
-        "simulated",  # 1 on the bench
+        "simulated",  # 1 on a bench whose guard was proven as it was opened, 2 on one where it was not
         "max_instructions",
         "heartbeat_ms",  # a silence longer than this releases everything
         "ring_window_ms",  # longest ringing window

@@ -34,6 +34,7 @@ from demo_ctl.link.port import add_url_package, open_port
 from demo_ctl.office.load import load_unit
 from demo_ctl.plan.build import build
 from demo_ctl.run.perform import perform
+from demo_ctl.safety.readiness import bench_ready
 from demo_ctl.script.load import load_call
 from demo_ctl.terms.errors import InputError, LinkError
 from demo_ctl.wire import messages as m
@@ -70,7 +71,7 @@ def _place(url: str, call: str = "answered", unit: str = "mossbrook", record: Pa
         url += f"&busy={busy.stage}/{busy.level}/{','.join(map(str, busy.positions))}"
     with closing(Client(open_port(url))) as client:
         told = RecordWriter(record) if record else None
-        result = perform(plan, client, told, trunks_busied=lambda _: True)
+        result = perform(plan, client, told, trunks_busied=lambda _: True, ready=bench_ready)
         line: Any = getattr(client.port, "_line")  # noqa: B009  # the bench behind the port
         return result, list(line.unit.truth)
 
@@ -226,7 +227,7 @@ def test_no_call_looks_at_the_truth(tmp_path: Path, monkeypatch: pytest.MonkeyPa
     monkeypatch.setattr("demo_ctl.ledger.read.read_truth", forbidden)
     url = f"bench://?seed=2&unit={ROOT}/configs/units/mossbrook.yaml"
     with closing(Client(open_port(url))) as client:
-        blind = perform(plan, client, RecordWriter(tmp_path / "blind"), trunks_busied=lambda _: True)
+        blind = perform(plan, client, RecordWriter(tmp_path / "blind"), trunks_busied=lambda _: True, ready=bench_ready)
     for other in (told, blind):
         assert other.observation.events == plain.observation.events
         assert other.judgement == plain.judgement

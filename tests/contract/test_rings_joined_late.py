@@ -18,6 +18,7 @@ from demo_ctl.office.load import load_unit
 from demo_ctl.plan.build import build
 from demo_ctl.run.perform import perform
 from demo_ctl.run.result import CallResult
+from demo_ctl.safety.readiness import bench_ready
 from demo_ctl.script.load import load_call
 from demo_ctl.terms.outcome import Outcome
 
@@ -36,7 +37,7 @@ def _place(call: str, unit: str, pace: Fraction, seed: int, cams: int | None = N
         cam = line.unit._frame.interrupter
         if cams is not None:
             cam.offset_us = line.unit._tones._sums["ringback"]._cadence.offset_us = cams
-        result = perform(plan, client)
+        result = perform(plan, client, ready=bench_ready)
         rang = [row.at_us for row in line.unit.truth if row.what.endswith("/ringing") and row.value]
     return result, rang[0], cam
 

@@ -26,6 +26,7 @@ from demo_ctl.plan.build import build
 from demo_ctl.plan.model import Plan
 from demo_ctl.run.perform import perform
 from demo_ctl.run.result import CallResult, Status
+from demo_ctl.safety.readiness import bench_ready
 from demo_ctl.script.load import load_call
 from demo_ctl.terms.outcome import Exit, Outcome
 
@@ -49,7 +50,7 @@ def _place(plan: Plan, unit: str, board: str, seed: int = 0) -> CallResult:
     options = [("unit", str(ROOT / f"configs/units/{unit}.yaml")), ("seed", str(seed)), ("board", board)]
     options += [("busy", trunks) for trunks in _busy(plan)]
     with closing(Client(open_port("bench://?" + urlencode(options, safe="/:")))) as client:
-        return perform(plan, client, trunks_busied=lambda _: True)
+        return perform(plan, client, trunks_busied=lambda _: True, ready=bench_ready)
 
 
 def _verdicts(result: CallResult) -> dict[str, str]:

@@ -288,6 +288,64 @@ def test_a_board_that_falls_silent_because_it_booted_is_told_apart() -> None:
         follow(client, over)
 
 
+class Answering(Board):
+    """A board that answers SafetyRequest with its clock `safety_us`, and sends a beat of `beat_us` right behind it."""
+
+    def __init__(self, safety_us: int, beat_us: int) -> None:
+        super().__init__()
+        self.safety_us, self.beat_us = safety_us, beat_us
+
+    def __call__(self, data: bytes, now_us: int) -> bytes:
+        self.session.feed(data, now_us)
+        while (got := self.session.take()) is not None:
+            sequence, message = got
+            if isinstance(message, m.Hello):
+                self.greet(sequence, message, 1000)
+            elif isinstance(message, m.SafetyRequest):
+                fields = {**dict.fromkeys(m.Safety._fields, 0), "nonce": message.nonce, "now_us": self.safety_us}
+                self.session.send(m.Safety(**fields))
+                self.session.send(m.Beat(self.beat_us, m.IDLE, m.G_SAFE, 0))
+        return bytes(self.session.outgoing(4096))
+
+
+def test_an_account_read_together_with_a_later_beat_is_no_reset() -> None:
+    """A busy computer reads both at once: the beat is the later word, and neither clock has gone back."""
+    client = Client(Line(Answering(safety_us=5000, beat_us=5001)))
+    client.hello()
+    assert client.safety().now_us == 5000
+
+
+def test_an_account_from_before_what_was_known_when_it_was_asked_is_a_reset() -> None:
+    board = Answering(safety_us=5000, beat_us=5001)
+    client = Client(Line(board))
+    client.hello()
+    client.safety()
+    board.safety_us, board.beat_us = 4000, 6000
+    with pytest.raises(LinkError, match="reset in the middle"):
+        client.safety()
+
+
+def test_a_computer_that_was_held_up_for_longer_than_the_board_waits_says_so(bench: Port) -> None:
+    client = Client(bench)
+    client.hello()
+    assert client.held_up() is None
+    client.poll(0)
+    until_us = bench.clock_us() + 400_000
+    while bench.clock_us() < until_us:
+        bench.read(until_us)
+    client.safety()
+    assert client.held_up() is None  # a second's half does nothing
+    until_us = bench.clock_us() + 900_000
+    while bench.clock_us() < until_us:
+        bench.read(until_us)
+    client.safety()
+    trouble = client.held_up()
+    assert trouble is not None
+    assert "said nothing for 0.9 s" in trouble.what
+    client.hello()
+    assert client.held_up() is None
+
+
 def test_a_second_boot_event_within_a_session_is_a_reset() -> None:
     line = Line(Board())
     client = Client(line)

@@ -40,8 +40,9 @@ from demo_ctl.ledger.read import read_record
 from demo_ctl.link.client import Client
 from demo_ctl.link.port import open_port
 from demo_ctl.run.perform import perform
+from demo_ctl.safety.readiness import bench_ready
 
-perform(read_record(sys.argv[1]).plan, Client(open_port(sys.argv[2])),
+perform(read_record(sys.argv[1]).plan, Client(open_port(sys.argv[2])), ready=bench_ready,
         on_progress=lambda item: print(item.kind, item.label, flush=True))
 """
 

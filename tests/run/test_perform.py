@@ -19,6 +19,7 @@ from demo_ctl.office.model import Unit
 from demo_ctl.plan.model import BusyTrunks, Gate, Plan
 from demo_ctl.run.perform import POLL_US, perform
 from demo_ctl.run.result import CallResult, Progress, Status
+from demo_ctl.safety.readiness import bench_ready
 from demo_ctl.terms.errors import InputError, LinkError, Place, PlanError, TripError
 from demo_ctl.terms.outcome import Exit
 from demo_ctl.wire import messages as m
@@ -221,7 +222,7 @@ def test_a_plan_too_big_for_the_board_is_refused_before_the_upload(
     sent: list[type] = []
     client = Client(Watching(bench, noting(sent)))
     with pytest.raises(PlanError, match=says) as caught:
-        perform(make_plan(*steps, roles=roles), client, RecordWriter(tmp_path / "call.jsonl"))
+        perform(make_plan(*steps, roles=roles), client, RecordWriter(tmp_path / "call.jsonl"), ready=bench_ready)
     assert m.Begin not in sent
     assert (caught.value.where.line if caught.value.where else 0) == line
     assert list(tmp_path.iterdir()) == []  # nothing happened, so there is no record
@@ -470,7 +471,7 @@ def test_an_open_chain_is_a_trip(bench: Port, make_plan: Make, tmp_path: Path, l
         lambda: hardware.set_input(m.IN_CHAIN_A, False),
     )
     path = tmp_path / "call.jsonl"
-    result = perform(plan, Client(bench), RecordWriter(path), on_progress=open_chain)
+    result = perform(plan, Client(bench), RecordWriter(path), on_progress=open_chain, ready=bench_ready)
     assert result.status is Status.TRIPPED
     assert result.exit_code == Exit.SAFETY_TRIP
     assert isinstance(result.error, TripError)

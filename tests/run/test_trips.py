@@ -5,6 +5,7 @@ from __future__ import annotations
 import os
 import threading
 from collections.abc import Callable
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -12,11 +13,12 @@ import pytest
 
 from demo_ctl.ledger.read import read_record
 from demo_ctl.ledger.record import RecordWriter
-from demo_ctl.link.client import Client
+from demo_ctl.link.client import Client, Heard
 from demo_ctl.link.port import Port, add_url_package, open_port
 from demo_ctl.plan.model import Plan
 from demo_ctl.run.perform import perform
 from demo_ctl.run.result import Progress, Status
+from demo_ctl.safety.readiness import bench_ready
 from demo_ctl.terms.errors import DemoError, TripError
 from demo_ctl.terms.outcome import Exit
 from demo_ctl.wire import messages as m
@@ -57,7 +59,9 @@ def test_a_cover_opened_while_live_is_a_trip_with_the_boards_account_in_the_reco
 ) -> None:
     hardware = bench._line.world.hardware
     path = tmp_path / "call.jsonl"
-    result = perform(ring, Client(bench), RecordWriter(path), on_progress=WhenLive(hardware.open_cover))
+    result = perform(
+        ring, Client(bench), RecordWriter(path), on_progress=WhenLive(hardware.open_cover), ready=bench_ready
+    )
     assert result.status is Status.TRIPPED
     assert result.exit_code == Exit.SAFETY_TRIP
     assert isinstance(result.error, TripError)
@@ -82,7 +86,7 @@ def test_a_host_held_up_for_too_long_while_live_hears_of_the_trip_when_it_is_bac
             bench.read(until_us)  # whatever was said meanwhile, nobody heard
 
     path = tmp_path / "call.jsonl"
-    result = perform(ring, Client(bench), RecordWriter(path), on_progress=WhenLive(sleep))
+    result = perform(ring, Client(bench), RecordWriter(path), on_progress=WhenLive(sleep), ready=bench_ready)
     assert result.status is Status.TRIPPED
     assert result.exit_code == Exit.SAFETY_TRIP
     assert [trip.reason for trip in result.trips] == [m.R_SILENCE]
@@ -99,7 +103,7 @@ def test_a_trip_goes_before_ctrl_c(bench: Port, ring: Plan, tmp_path: Path) -> N
         raise KeyboardInterrupt
 
     path = tmp_path / "call.jsonl"
-    result = perform(ring, Client(bench), RecordWriter(path), on_progress=WhenLive(both))
+    result = perform(ring, Client(bench), RecordWriter(path), on_progress=WhenLive(both), ready=bench_ready)
     assert result.status is Status.TRIPPED
     assert result.exit_code == Exit.SAFETY_TRIP
     assert [trip.reason for trip in result.trips] == [m.R_CHAIN]
@@ -111,7 +115,7 @@ def test_only_the_trips_of_this_call_are_in_its_record(
 ) -> None:
     hardware = bench._line.world.hardware
     client = Client(bench)
-    first = perform(ring, client, on_progress=WhenLive(hardware.open_cover))
+    first = perform(ring, client, on_progress=WhenLive(hardware.open_cover), ready=bench_ready)
     assert len(first.trips) == 1
     quiet = make_plan((m.OP_LOOP, 1, 1, 0, 0), (m.OP_WAIT, 0, 0, 500_000, 0), (m.OP_LOOP, 1, 0, 0, 0))
     path = tmp_path / "call.jsonl"
@@ -119,6 +123,59 @@ def test_only_the_trips_of_this_call_are_in_its_record(
     assert second.status is Status.FINISHED  # a tripped guard is in nobody's way who does not ring
     assert second.trips == ()
     assert read_record(path).trips == ()
+
+
+class HardOfHearing(Client):
+    """A client to which no event of a trip comes, as when it found the board's queue full."""
+
+    def __init__(self, port: Port, *, overflow: bool) -> None:
+        super().__init__(port)
+        self.overflow = overflow
+
+    def poll(self, wait_us: int) -> list[Heard]:
+        heard: list[Heard] = []
+        for item in super().poll(wait_us):
+            if isinstance(item, m.Event) and item.kind == m.EV_GUARD and item.value & 0xFF == m.G_TRIPPED:
+                if self.overflow:
+                    heard.append(item._replace(kind=m.EV_OVERFLOW, port=0, value=1))
+                continue
+            if isinstance(item, m.Event) and item.kind == m.EV_PLAN and item.value & 0xFF == m.ENDED_EARLY:
+                item = item._replace(value=m.ENDED_EARLY | m.R_OVERFLOW << 8)
+            heard.append(item)
+        return heard
+
+
+@pytest.mark.parametrize("overflow", [False, True])
+def test_a_trip_that_no_event_tells_of_is_asked_for(bench: Port, ring: Plan, tmp_path: Path, overflow: bool) -> None:
+    hardware = bench._line.world.hardware
+    path = tmp_path / "call.jsonl"
+    client = HardOfHearing(bench, overflow=overflow)
+    result = perform(ring, client, RecordWriter(path), on_progress=WhenLive(hardware.open_cover), ready=bench_ready)
+    assert (result.status, result.exit_code) == (Status.TRIPPED, Exit.SAFETY_TRIP)
+    assert [trip.reason for trip in result.trips] == [m.R_CHAIN]
+    assert result.reason == "interlock chain open"
+    assert read_record(path).trips == result.trips
+
+
+def test_an_early_end_without_a_trip_of_its_own_is_none(bench: Port, ring: Plan, make_plan: Make) -> None:
+    hardware = bench._line.world.hardware
+    client = Client(bench)
+    perform(ring, client, on_progress=WhenLive(hardware.open_cover), ready=bench_ready)
+    stuck = make_plan((m.OP_LOOP, 1, 1, 0, 0), (m.OP_GATE, 0, 1, 200_000, 1), (m.OP_LOOP, 1, 0, 0, 0))
+    result = perform(stuck, client)
+    assert (result.status, result.trips) == (Status.ENDED_EARLY, ())
+
+
+@pytest.mark.parametrize("says", [True, False])
+def test_a_plan_that_rings_is_not_begun_without_anybody_asking_whether_it_may(
+    bench: Port, ring: Plan, make_plan: Make, says: bool
+) -> None:
+    quiet = make_plan((m.OP_LOOP, 1, 1, 0, 0), (m.OP_LOOP, 1, 0, 0, 0))
+    plan = replace(quiet, ringing=True) if says else ring
+    client = Client(bench)
+    with pytest.raises(ValueError, match="wants `ready`"):
+        perform(plan, client)
+    assert client.welcome is None  # the board was not even greeted
 
 
 def refusing(error: DemoError) -> Callable[[Client, Plan], None]:
@@ -144,7 +201,7 @@ def test_a_tripped_guard_that_keeps_a_call_from_beginning_is_in_its_record(
 ) -> None:
     hardware = bench._line.world.hardware
     client = Client(bench)
-    perform(ring, client, on_progress=WhenLive(hardware.open_cover))
+    perform(ring, client, on_progress=WhenLive(hardware.open_cover), ready=bench_ready)
     path = tmp_path / "call.jsonl"
     with pytest.raises(TripError):
         perform(ring, client, RecordWriter(path), ready=refusing(TripError("tripped", next_step="The key.")))
@@ -201,7 +258,7 @@ def test_a_disk_that_stands_still_for_five_seconds_while_live_costs_nothing(
                 disk.free.set()
 
     path = tmp_path / "call.jsonl"
-    result = perform(ring, Client(bench), RecordWriter(path), on_progress=Watch(stick))
+    result = perform(ring, Client(bench), RecordWriter(path), on_progress=Watch(stick), ready=bench_ready)
     assert stuck_us[1] - stuck_us[0] >= 5_000_000
     assert disk.waited == 1
     assert result.status is Status.FINISHED
@@ -230,7 +287,7 @@ def test_a_disk_that_stands_still_for_five_real_seconds_while_live(
     try:
         watch = WhenLive(stick)
         path = tmp_path / "call.jsonl"
-        result = perform(ring, Client(port), RecordWriter(path), on_progress=watch)
+        result = perform(ring, Client(port), RecordWriter(path), on_progress=watch, ready=bench_ready)
     finally:
         port.close()
         timers[0].join()

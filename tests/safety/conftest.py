@@ -24,7 +24,7 @@ class Hands:
     """A person: does at once what is asked, unless told otherwise.
 
     forgets: steps, by name, that this person does not do. skips: leaves optional steps out. at: called with each step's
-    name before it is done. stops: raised when that step is asked.
+    name before it is done. says: what is typed when ringing voltage is about to come on.
     """
 
     def __init__(self, hardware: Any) -> None:
@@ -37,10 +37,11 @@ class Hands:
         self.results: list[StepResult] = []
         self.step: Step | None = None
         self.typed: list[str] = []
+        self.says = [""]
 
     def tell(self, text: str) -> None:
         self.told.append(text)
-        if text.startswith("Ringing voltage is on the bus") and self.step is not None:
+        if text.startswith("RINGING VOLTAGE IS ON THE BUS") and self.step is not None:
             self.at(f"{self.step.name}, live")
             self._do(self.step.name)
 
@@ -53,8 +54,9 @@ class Hands:
         elif not step.live:
             self._do(step.name)
 
-    def ready(self, step: Step) -> None:
-        self.typed.append("")
+    def ready(self, step: Step, number: int, of: int) -> None:
+        self.at(f"{step.name}, ready")
+        self.typed += self.says
 
     def line(self) -> str | None:
         return self.typed.pop(0) if self.typed else None
@@ -85,6 +87,14 @@ class Hands:
             letter = name.split()[2].lower()
             hardware.lift_relay(letter, True)
             hardware.kernel.at(hardware.kernel.now_us + 3_000_000, hardware.lift_relay, letter, False)
+        elif name == "put everything back":
+            hardware.close_cover()
+            hardware.release_stop()
+            for letter in "ab":
+                hardware.pull_plug(letter, False)
+                hardware.lift_relay(letter, False)
+        elif name == "key on first":
+            hardware.turn_key("day")
         elif name.endswith(" alone"):
             self._channel(name).work("test plug", False)
         elif name.endswith(" back"):

@@ -8,14 +8,20 @@ from collections.abc import Callable
 from contextlib import suppress
 from datetime import datetime, timedelta
 from pathlib import Path
-from typing import Any
+from types import SimpleNamespace
+from typing import Any, cast
 
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from demo_ctl.board.limits import safety_limits
+from demo_ctl.link.client import LimitsInForce
 from demo_ctl.safety.proof_store import (
     AHEAD,
+    PASSED,
+    SKIPPED,
+    CausedTrip,
     Proving,
     StepResult,
     Wanted,
@@ -29,10 +35,36 @@ from demo_ctl.safety.proof_store import (
     read_all,
     text_of,
 )
+from demo_ctl.safety.proving import OPTIONAL, procedure
+from demo_ctl.safety.readiness import bench_ready, check_ready
 from demo_ctl.terms.errors import DemoError, InputError
+from demo_ctl.wire import messages as m
 
 NOON = datetime.fromisoformat("2026-11-25T12:00:00+00:00")
 DAY = timedelta(hours=24)
+LIMITS = LimitsInForce(dict(zip(m.LIMIT_NAMES, safety_limits(), strict=True)), 0x0BADCAFE)
+COVERS = ("front", "back")
+
+
+def steps_without(*names: str) -> tuple[StepResult, ...]:
+    """Every step of a proving, passed; but those of these names, and what belongs to them, left out."""
+    return tuple(
+        StepResult(
+            step.name,
+            step.ask,
+            SKIPPED if {step.name, step.belongs} & set(names) else PASSED,
+            "",
+            (("both channels open", 3.0, 200.0),) if step.name == "key off" else (),
+        )
+        for step in procedure(COVERS, LIMITS)
+    )
+
+
+def changed_step(name: str, **change: Any) -> tuple[StepResult, ...]:
+    steps = steps_without()
+    return tuple(dataclasses.replace(step, **change) if step.name == name else step for step in steps)
+
+
 GOOD = Proving(
     began="2026-11-25T08:00:00+01:00",
     ended="2026-11-25T08:10:00+01:00",
@@ -43,17 +75,22 @@ GOOD = Proving(
     unit="Mossbrook",
     who="Ada",
     digest="0badcafe",
-    limits={"heartbeat ms": 600},
-    covers=("front", "back"),
-    steps=(
-        StepResult("key off", "Turn the key off.", "passed", "", (("both channels open", 3.0, 200.0),)),
-        StepResult("channel A alone", "Open channel A alone.", "skipped"),
-    ),
+    limits=LIMITS.values,
+    covers=COVERS,
+    steps=steps_without(),
     exercised=31,
     verdict="passed",
     say="every reaction was as it must be",
+    trips=(CausedTrip(7, 123_456, "interlock chain open"),),
 )
-WANTED = Wanted(board=GOOD.board, digest=GOOD.digest, unit=GOOD.unit, age=DAY, now=NOON)
+WANTED = Wanted(board=GOOD.board, digest=GOOD.digest, unit=GOOD.unit, age=DAY, now=NOON, firmware="1.0", covers=COVERS)
+
+
+def ended(days_ago: float, **change: Any) -> Proving:
+    """A proving that ended so many days before noon."""
+    at = NOON - timedelta(days=days_ago)
+    began = at - timedelta(minutes=10)
+    return dataclasses.replace(GOOD, **{"began": began.isoformat(), "ended": at.isoformat(), **change})
 
 
 def test_what_is_kept_is_read_back_whole(tmp_path: Path) -> None:
@@ -74,7 +111,7 @@ def test_a_record_is_never_written_over(tmp_path: Path) -> None:
 
 def test_a_file_that_was_cut_anywhere_is_no_proving() -> None:
     text = text_of(GOOD)
-    for length in range(len(text) - 1):  # without the last newline it is still whole
+    for length in range(0, len(text) - 1, 7):  # without the last newline it is still whole
         with pytest.raises(ValueError, match=r"torn|format|check"):
             parse(text[:length])
 
@@ -140,9 +177,19 @@ def test_a_good_one_counts() -> None:
         ({"digest": "0badcaff"}, "limits have changed"),
         ({"verdict": "failed"}, "failed"),
         ({"verdict": "not finished"}, "not finished"),
-        ({"steps": ()}, "no steps"),
-        ({"steps": (*GOOD.steps, StepResult("stop", "", "failed"))}, "own verdict"),
-        ({"steps": (*GOOD.steps, StepResult("stop", "", "not finished"))}, "own verdict"),
+        ({"verdict": "splendid"}, "no verdict known"),
+        ({"firmware": "1.1"}, "firmware has changed"),
+        ({"covers": ("front", "side")}, "names other covers"),
+        ({"exercised": 31 & ~m.IN_MIRROR_A}, "guard relay A was never seen to pull up"),
+        ({"limits": {"heartbeat ms": 600}}, "does not tell the limits"),
+        ({"steps": ()}, "it has 0 steps"),
+        ({"steps": GOOD.steps[:-1]}, "steps, a proving of 2 covers has"),
+        ({"steps": (*GOOD.steps[:-1], StepResult("tea", "", "passed"))}, "'tea' where 'key on' belongs"),
+        ({"steps": changed_step("press the stop while live", result="skipped")}, "while live' is 'skipped'"),
+        ({"steps": changed_step("open back", result="failed")}, "'open back' is 'failed'"),
+        ({"steps": changed_step("open back", result="not finished")}, "'open back' is 'not finished'"),
+        ({"steps": changed_step("channel A alone", result="failed")}, "'channel A alone' is 'failed'"),
+        ({"steps": changed_step("channel A alone", result="skipped")}, "'channel A back' is 'passed'"),
         ({"ended": "2026-11-25T12:06:00+00:00"}, "in the future"),
         ({"began": "2026-11-25T08:11:00+01:00"}, "in the future"),
         ({"ended": "2026-11-24T11:59:59+00:00", "began": "2026-11-24T11:00:00+00:00"}, "too old"),
@@ -156,9 +203,9 @@ def test_each_thing_that_is_wrong_is_said(change: dict[str, Any], said: str) -> 
 @given(st.integers(-3 * 86400, 3 * 86400), st.integers(1, 2 * 86400), st.integers(-12, 12))
 def test_exactly_those_no_older_than_the_age_and_not_from_the_future_count(ago_s: int, age_s: int, zone_h: int) -> None:
     """Law, whatever zone the time was written in."""
-    ended = (NOON - timedelta(seconds=ago_s)).astimezone(_zone(zone_h))
-    began = ended - timedelta(minutes=5)
-    proving = dataclasses.replace(GOOD, began=began.isoformat(), ended=ended.isoformat())
+    at = (NOON - timedelta(seconds=ago_s)).astimezone(_zone(zone_h))
+    began = at - timedelta(minutes=5)
+    proving = dataclasses.replace(GOOD, began=began.isoformat(), ended=at.isoformat())
     wanted = dataclasses.replace(WANTED, age=timedelta(seconds=age_s))
     assert (objection(proving, wanted) == "") == (-AHEAD.total_seconds() <= ago_s <= age_s)
 
@@ -167,16 +214,85 @@ def _zone(hours: int) -> Any:
     return NOON.astimezone().tzinfo if hours == 0 else datetime.strptime(f"{hours:+03d}00", "%z").tzinfo
 
 
-def test_the_newest_that_counts_is_taken_and_else_the_newest_is_explained() -> None:
-    old = dataclasses.replace(GOOD, ended="2026-11-25T06:00:00+00:00", began="2026-11-25T05:00:00+00:00", who="old")
-    failed = dataclasses.replace(GOOD, ended="2026-11-25T11:00:00+00:00", verdict="failed", say="the stop")
-    assert best([old, GOOD, failed], WANTED) == (GOOD, "")
-    assert best([], WANTED)[1] == "this board and unit have no proving on this computer"
-    other = dataclasses.replace(GOOD, board="ff")
-    assert "no proving on this computer" in best([other], WANTED)[1]
-    found, why = best([failed], WANTED)
+def test_no_step_but_an_optional_one_may_be_missing_whichever_it_is() -> None:
+    optional = {"channel A alone", "channel B alone", "guard relay A alone", "guard relay B alone"}
+    assert set(OPTIONAL) == optional == {step.name for step in procedure(COVERS, LIMITS) if step.optional}
+    for index, step in enumerate(procedure(COVERS, LIMITS)):
+        for result in (SKIPPED, "failed", "not finished", "well"):
+            steps = list(GOOD.steps)
+            steps[index] = dataclasses.replace(steps[index], result=result)
+            assert objection(dataclasses.replace(GOOD, steps=tuple(steps)), WANTED), (step.name, result)
+    for name in optional:
+        assert objection(dataclasses.replace(GOOD, steps=steps_without(name)), WANTED) == ""
+
+
+def test_the_newest_of_this_board_and_unit_decides() -> None:
+    """Law of the house: a guard that failed is not made good by having passed before."""
+    found, why = best([ended(0.5), ended(0.1), ended(0.3)], WANTED)
+    assert (found and found.proving, why) == (ended(0.1), "")
+    assert found is not None
+    assert found.until == NOON - timedelta(days=0.1) + DAY
+    for change, says in (
+        ({"verdict": "failed", "say": "the stop"}, "it failed: the stop"),
+        ({"verdict": "not finished", "say": "stopped by the person"}, "was not finished: stopped"),
+        ({"digest": "0badcaff"}, "limits have changed"),
+    ):
+        found, why = best([ended(0.5), ended(0.1, **change)], WANTED)
+        assert found is None
+        assert says in why
+        assert ended(0.1).ended in why
+    future = ended(-0.5)
+    found, why = best([GOOD, future], WANTED)
     assert found is None
-    assert "the stop" in why
+    assert "dated in the future" in why
+    assert future.ended in why
+
+
+def test_what_others_did_neither_helps_nor_harms() -> None:
+    assert best([], WANTED)[1] == "this board and unit have no proving on this computer"
+    for other in ({"board": "ff"}, {"unit": "Elsewhere"}, {"simulated": True}):
+        assert "no proving on this computer" in best([ended(0.1, **other)], WANTED)[1]
+        found, _ = best([GOOD, ended(0.1, **other, verdict="failed")], WANTED)
+        assert found is not None
+
+
+def test_a_newer_file_that_cannot_be_read_speaks_against_an_older_pass(tmp_path: Path) -> None:
+    keep(GOOD, tmp_path)
+    newer = keep(ended(0.01), tmp_path)
+    older = keep(ended(0.4), tmp_path)
+    older.write_text("torn")
+    found, why = best(*_read(tmp_path))
+    assert found is not None  # what is torn was older
+    newer.write_text(newer.read_text().replace("passed", "failed", 1))
+    found, why = best(*_read(tmp_path))
+    assert found is None
+    assert "cannot be read" in why
+    assert str(newer) in why
+
+
+def _read(folder: Path) -> tuple[list[Proving], Wanted, list[str]]:
+    found, remarks = read_all(folder)
+    return found, WANTED, remarks
+
+
+def test_optional_steps_may_be_left_out_for_a_month_and_no_longer() -> None:
+    short = steps_without("channel A alone", "guard relay B alone")
+    found, why = best([ended(0.1, steps=short)], WANTED)
+    assert found is None
+    assert "'channel A alone', and that was never done" in why
+    for days, counts in ((1, True), (31, True), (31.01, False)):
+        found, why = best([ended(days), ended(0.1, steps=short)], WANTED)
+        assert (found is not None) is counts, (days, why)
+    assert "31 days at most" in why
+    found, _ = best([ended(30.5), ended(0.1, steps=short)], WANTED)
+    assert found is not None
+    assert found.without == ("channel A alone", "guard relay B alone")
+    assert found.until == NOON - timedelta(days=30.5) + timedelta(days=31)
+    # Each by itself: the one in one proving, the other in another. A failed one, or another unit's, shows nothing.
+    parts = [ended(20, steps=steps_without("channel A alone")), ended(10, steps=steps_without("guard relay B alone"))]
+    assert best([*parts, ended(0.1, steps=short)], WANTED)[0] is not None
+    for change in ({"verdict": "failed"}, {"unit": "Elsewhere"}, {"board": "ff"}, {"firmware": "0.9"}):
+        assert best([ended(3, **change), ended(0.1, steps=short)], WANTED)[0] is None
 
 
 def test_ages_in_words() -> None:
@@ -191,57 +307,78 @@ def test_ages_in_words() -> None:
 class Board:
     """A client as far as readiness asks one."""
 
-    def __init__(self, *, simulated: int = 0, state: int = 0, reason: int = 0, obstacle: int = 0) -> None:
-        from types import SimpleNamespace
-
-        from demo_ctl.wire import messages as m
-
-        self.welcome = SimpleNamespace(simulated=simulated)
+    def __init__(
+        self, *, simulated: int = 0, state: int = 0, reason: int = 0, obstacle: int = 0, exercised: int = 0
+    ) -> None:
+        self.welcome = SimpleNamespace(simulated=simulated, firmware=256)
         self.port = SimpleNamespace(url="/dev/ttyACM0")
-        fields = dict.fromkeys(m.Safety._fields, 0)
-        self._safety = m.Safety(**{**fields, "board": 0xAA, "state": state, "reason": reason, "obstacle": obstacle})
+        told = {"board": 0xAA, "state": state, "reason": reason, "obstacle": obstacle, "exercised": exercised}
+        self._safety = m.Safety(**{**dict.fromkeys(m.Safety._fields, 0), **told})
 
     def safety(self) -> Any:
         return self._safety
 
     def limits_in_force(self) -> Any:
-        from demo_ctl.link.client import LimitsInForce
-
-        return LimitsInForce({}, 0x0BADCAFE)
+        return LIMITS
 
 
 @pytest.fixture
-def ready(tmp_path: Path) -> Callable[..., None]:
-    from demo_ctl.safety.readiness import check_ready
-
-    def go(board: Any, *, now: datetime = NOON, unit: str = "Mossbrook") -> None:
-        check_ready(board, unit=unit, age=DAY, folder=tmp_path, now=now)
+def ready(tmp_path: Path) -> Callable[..., bool]:
+    def go(board: Any, *, now: datetime = NOON, unit: str = "Mossbrook", age: timedelta | None = DAY) -> bool:
+        described: Any = SimpleNamespace(
+            name=unit, safety=SimpleNamespace(covers=COVERS, proving_age_us=DAY // timedelta(microseconds=1))
+        )
+        return check_ready(board, unit=described, age=age, folder=tmp_path, now=now)
 
     return go
 
 
-def test_a_real_board_wants_its_dated_proving(ready: Callable[..., None], tmp_path: Path) -> None:
+def test_a_real_board_wants_its_dated_proving(ready: Callable[..., bool], tmp_path: Path) -> None:
     with pytest.raises(DemoError, match="no valid proving") as caught:
-        ready(Board())
+        ready(Board(exercised=31))
     assert int(caught.value.exit_code) == 2
     assert "safety prove --port /dev/ttyACM0" in caught.value.next_step
     keep(GOOD, tmp_path)
-    ready(Board())
-    with pytest.raises(DemoError, match="too old"):
-        ready(Board(), now=NOON + DAY)
+    assert ready(Board())
+    for age in (None, DAY):
+        with pytest.raises(DemoError, match="too old"):
+            ready(Board(), now=NOON + DAY, age=age)
+    assert ready(Board(), now=NOON + DAY, age=3 * DAY)
     with pytest.raises(DemoError, match="no valid proving"):
         ready(Board(), unit="Travelling")
 
 
-def test_a_simulated_board_wants_its_guard_worked(ready: Callable[..., None]) -> None:
-    with pytest.raises(DemoError, match=r"not proven.*mirror A") as caught:
-        ready(Board(simulated=1))
-    assert int(caught.value.exit_code) == 2
+def test_a_bench_that_proved_itself_wants_no_record_unless_it_has_booted_since(
+    ready: Callable[..., bool], tmp_path: Path
+) -> None:
+    assert not ready(Board(simulated=1, exercised=31))
+    with pytest.raises(DemoError, match="no proving on this computer"):
+        ready(Board(simulated=1, exercised=30))
+    keep(dataclasses.replace(GOOD, simulated=True), tmp_path)
+    assert ready(Board(simulated=1, exercised=30))
 
 
-def test_a_tripped_guard_is_a_trip_and_what_is_in_the_way_is_said(ready: Callable[..., None], tmp_path: Path) -> None:
-    from demo_ctl.wire import messages as m
+def test_a_bench_that_nobody_has_proved_is_asked_as_a_real_board_is(ready: Callable[..., bool], tmp_path: Path) -> None:
+    """Whatever was worked at it: that somebody turned a key and opened a cover is no proving."""
+    with pytest.raises(DemoError, match="no valid proving"):
+        ready(Board(simulated=2, exercised=31))
+    keep(GOOD, tmp_path)  # of a real board with the same number
+    with pytest.raises(DemoError, match="no valid proving"):
+        ready(Board(simulated=2, exercised=31))
+    keep(dataclasses.replace(GOOD, simulated=True), tmp_path)
+    assert ready(Board(simulated=2, exercised=31))
+    with pytest.raises(DemoError, match="no valid proving"):
+        ready(Board(simulated=2, exercised=31), now=NOON + DAY)
 
+
+def test_only_a_bench_of_this_process_is_ready_without_a_record() -> None:
+    bench_ready(cast("Any", Board(simulated=1, exercised=31)), None)
+    for board in (Board(exercised=31), Board(simulated=2, exercised=31), Board(simulated=1, exercised=15)):
+        with pytest.raises(DemoError):
+            bench_ready(cast("Any", board), None)
+
+
+def test_a_tripped_guard_is_a_trip_and_what_is_in_the_way_is_said(ready: Callable[..., bool], tmp_path: Path) -> None:
     keep(GOOD, tmp_path)
     with pytest.raises(DemoError, match="tripped") as caught:
         ready(Board(state=m.G_TRIPPED, reason=m.R_SILENCE, obstacle=m.R_SILENCE))

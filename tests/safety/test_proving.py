@@ -159,7 +159,7 @@ def test_the_live_plan_rings_no_line_and_keeps_to_the_boards_limits() -> None:
 
 def test_what_must_have_been_worked() -> None:
     assert missing(EXERCISED) == ()
-    assert missing(EXERCISED & ~m.IN_MIRROR_B) == ("mirror B",)
+    assert missing(EXERCISED & ~m.IN_MIRROR_B) == ("guard relay B was never seen to pull up",)
     assert len(missing(0)) == 5
 
 

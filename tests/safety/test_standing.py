@@ -50,7 +50,7 @@ def test_a_trip_in_words() -> None:
     assert "Worse" not in told
     worse = " ".join(trip_in_words(TRIP._replace(worse=m.R_NO_SILENCE)))
     assert "Worse" in worse
-    assert "by hand" in worse
+    assert "Keep hands off" in worse
 
 
 @settings(deadline=None)
