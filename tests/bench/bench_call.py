@@ -18,6 +18,7 @@ from demo_ctl.link.port import add_url_package, open_port
 from demo_ctl.office.load import load_unit
 from demo_ctl.plan.build import build
 from demo_ctl.run.perform import perform
+from demo_ctl.safety.readiness import bench_ready
 from demo_ctl.script.load import load_call
 
 ROOT = Path(__file__).resolve().parents[2]
@@ -34,7 +35,7 @@ def main() -> None:
         url = f"bench://?unit={ROOT}/configs/units/mossbrook.yaml&seed={seed}"
         with closing(Client(open_port(url))) as client:
             began = time.perf_counter()
-            result = perform(build(call, unit, Fraction(1)), client, trunks_busied=lambda _: True)
+            result = perform(build(call, unit, Fraction(1)), client, trunks_busied=lambda _: True, ready=bench_ready)
             wall_s = time.perf_counter() - began
             simulated_s = client.port.clock_us() / 1e6
         assert result.exit_code == 0, result.reason

@@ -27,6 +27,7 @@ from demo_ctl.office.model import Selector, Stage, Unit
 from demo_ctl.office.numbers import digits_of, pulses_of
 from demo_ctl.plan.build import build
 from demo_ctl.run.perform import perform
+from demo_ctl.safety.readiness import bench_ready
 from demo_ctl.script.load import load_call
 
 ROOT = Path(__file__).resolve().parents[2]
@@ -118,7 +119,7 @@ def full_stack(repeats: int) -> None:
     for seed in range(repeats):
         with closing(Client(open_port(f"bench://?unit={SAMPLE}&seed={seed}"))) as client:
             began = time.process_time()
-            result = perform(build(call, unit, Fraction(1)), client)
+            result = perform(build(call, unit, Fraction(1)), client, ready=bench_ready)
             cpu_s = time.process_time() - began
             assert result.exit_code == 0, result.reason
             rates.append(client.port.clock_us() / 1e6 / cpu_s)

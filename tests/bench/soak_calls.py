@@ -35,6 +35,7 @@ from demo_ctl.office.model import Unit
 from demo_ctl.plan.build import build
 from demo_ctl.plan.model import Plan
 from demo_ctl.run.perform import perform
+from demo_ctl.safety.readiness import bench_ready
 from demo_ctl.script.load import load_call
 from demo_ctl.script.model import Call
 from demo_ctl.terms.errors import DemoError
@@ -121,7 +122,7 @@ def place(drawn: Drawn) -> Tally:
             if busy.met_by == "person"
         ]
         with closing(Client(open_port("bench://?" + urlencode(options, safe="/:")))) as client:
-            result = perform(plan, client, trunks_busied=lambda _: True)
+            result = perform(plan, client, trunks_busied=lambda _: True, ready=bench_ready)
             tally.simulated_s = client.port.clock_us() / 1e6
     except DemoError as error:
         tally.bad.append(f"{drawn.command()}\n    {error}")
