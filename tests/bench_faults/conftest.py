@@ -19,6 +19,7 @@ from demo_ctl.plan.build import build
 from demo_ctl.plan.model import Plan
 from demo_ctl.run.perform import perform
 from demo_ctl.run.result import CallResult
+from demo_ctl.safety.readiness import bench_ready
 from demo_ctl.script.load import load_call
 
 ROOT = Path(__file__).resolve().parents[2]
@@ -50,7 +51,7 @@ def _several(
     options += [("busy", trunks) for trunks in sorted(busy)] + [("fault", fault) for fault in faults]
     add_url_package("demo_ctl.bench")
     with closing(Client(open_port("bench://?" + urlencode(options, safe="/:")))) as client:
-        return [perform(plan, client, trunks_busied=lambda _: True) for plan in plans]
+        return [perform(plan, client, trunks_busied=lambda _: True, ready=bench_ready) for plan in plans]
 
 
 @cache

@@ -21,6 +21,7 @@ from demo_ctl.office.load import load_unit
 from demo_ctl.plan.build import build
 from demo_ctl.plan.model import Check
 from demo_ctl.run.perform import perform
+from demo_ctl.safety.readiness import bench_ready
 from demo_ctl.script.load import load_call
 from demo_ctl.wire import messages as m
 
@@ -99,7 +100,7 @@ def called(script: str, unit: str, seed: int) -> Iterator[tuple[dict[str, Measur
     line.open()
     client = Client(Port(line.port, line))
     try:
-        result = perform(plan, client)
+        result = perform(plan, client, ready=bench_ready)
         zero_us = line.world.board_clock()[1]  # what the unit's clock reads when the board's reads 0
         truth = [row._replace(at_us=row.at_us - zero_us) for row in line.unit.truth]
         yield {found.expectation: found for found in result.measurements}, truth, result

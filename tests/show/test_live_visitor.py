@@ -19,6 +19,7 @@ from demo_ctl.link.port import Port
 from demo_ctl.office.numbers import pulses_of
 from demo_ctl.plan.model import Plan, Step, Timeline
 from demo_ctl.run.perform import perform
+from demo_ctl.safety.readiness import bench_ready
 from demo_ctl.show.happen import happenings
 from demo_ctl.show.live import Live
 from demo_ctl.show.model import STAGES, TONES, Happening
@@ -79,7 +80,7 @@ def visited(
                 for at, closed in moves:
                     kernel.at(kernel.now_us + at, line.unit.set_loop, 1, closed)
 
-        result = perform(plan, client, on_event=begin)
+        result = perform(plan, client, on_event=begin, ready=bench_ready)
         zero_us = line.world.board_clock()[1]
         truth = tuple(row._replace(at_us=row.at_us - zero_us) for row in line.unit.truth)
     finally:
