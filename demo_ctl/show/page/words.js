@@ -61,7 +61,7 @@ const WORDS = {
     magnets: { vertical: "monte", rotary: "tourne", release: "revient" },
     exchange: "Le central", caller: "Appelant", called: "Appelé", on: "combiné posé", off: "combiné décroché",
     loop: "le courant passe", noLoop: "pas de courant", pulse: "le cadran ouvre la ligne",
-    battery: ["pas de pile", "pile : normale", "pile : inversée"],
+    battery: ["pas de batterie", "batterie : normale", "batterie : inversée"],
     rings: "sonne", rest: "au repos", level: "niveau {v}", terminal: "niveau {v}, pas {r}", over: "niveau {v}, après le dernier pas",
     replay: "Un appel enregistré", pace: "Allure {p}", live: "En direct", waiting: "La démonstration va commencer",
     lost: "Plus de nouvelles de la démonstration : voici la dernière image", legend: "Comment nous le savons", number: "Numéro",
