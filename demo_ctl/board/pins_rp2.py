@@ -316,7 +316,7 @@ def main():
     """
     rows, ports, usable, adc = board()
     button = machine.Pin(t.pin_of(rows, 0, t.BUTTON), machine.Pin.IN, machine.Pin.PULL_DOWN)
-    if held_at_boot(button.value, time.sleep_ms):
+    if held_at_boot(lambda: not button.value(), time.sleep_ms):  # its contact is open while it is pressed
         print("The button was held: the firmware is not started, and every output is off.")
         return
     micropython.kbd_intr(-1)  # byte 3 of a frame must not interrupt
