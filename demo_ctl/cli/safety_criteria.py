@@ -29,6 +29,10 @@ def arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--source-ohm", metavar="R", help="resistance between generator and line: lamp, resistors (default: none)"
     )
+    parser.add_argument(
+        "--measured", action="store_true", help="take generator and battery as the board at --port measures them now"
+    )
+    parser.add_argument("--port", default=argparse.SUPPRESS, metavar="URL", help="the board, for --measured")
     parser.add_argument("--json", action="store_true", help="print one JSON object on standard output")
 
 
@@ -43,6 +47,11 @@ def run(args: argparse.Namespace) -> int:
     voltage_V = _figure(args.voltage, "--voltage", 300)
     battery_V = _figure(args.battery, "--battery", 300)
     doubt_V = _figure(args.doubt, "--doubt", 100)
+    said = "given"
+    if args.measured:
+        if voltage_V is not None or battery_V is not None:
+            raise InputError("--measured asks the board: it goes with neither --voltage nor --battery")
+        voltage_V, battery_V, said = *_measured(args), "measured"
     ringing = Ringing(
         sine(unit.ringing.voltage_V if voltage_V is None else voltage_V),
         0.0 if doubt_V is None else doubt_V / 2,
@@ -55,8 +64,8 @@ def run(args: argparse.Namespace) -> int:
     )
     found = findings(ringing)
     origin = {
-        "voltage": "declared" if voltage_V is None else "given",
-        "battery": "declared" if battery_V is None else "given",
+        "voltage": "declared" if voltage_V is None else said,
+        "battery": "declared" if battery_V is None else said,
     }
     if args.json:
         _print_json(unit.name, ringing, found, origin)
@@ -64,6 +73,20 @@ def run(args: argparse.Namespace) -> int:
         _print(unit.name, ringing, found, origin)
     bad = any(finding.outcome in (Outcome.FAIL, Outcome.MARGINAL) for finding in found)
     return int(Exit.CHECK_FAILED if bad else Exit.OK)
+
+
+def _measured(args: argparse.Namespace) -> tuple[float, float]:
+    """Ask the board for generator and battery, volts."""
+    from demo_ctl.cli.board_port import board
+
+    with board(getattr(args, "port", "auto"), args.unit) as client:
+        safety = client.safety()
+    if not safety.supply_mV:
+        raise InputError(
+            "the board measures no ringing voltage now",
+            next_step="It is measured behind the isolator: switch the generator on, close every cover, turn the key on.",
+        )
+    return safety.supply_mV / 1000, safety.battery_mV / 1000
 
 
 def _figure(text: str | None, option: str, most: float) -> float | None:

@@ -13,6 +13,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from demo_ctl.cli import safety_criteria
+from demo_ctl.cli.main import main
+from demo_ctl.office.load import load_unit
 from demo_ctl.safety import criteria as c
 from demo_ctl.terms.errors import InputError
 from demo_ctl.terms.outcome import Outcome
@@ -170,3 +172,19 @@ def test_figures_that_are_none_are_refused(option: str, wrong: str) -> None:
     safety_criteria.arguments(parser)
     with pytest.raises(InputError, match=option):
         safety_criteria.run(parser.parse_args([f"{option}={wrong}"]))
+
+
+def test_generator_and_battery_as_the_board_measures_them(capsys: pytest.CaptureFixture[str]) -> None:
+    assert main(["safety", "criteria", "--measured", "--json", "--port", "bench://?fault=weak-ringing@ringing"]) in (
+        0,
+        1,
+    )
+    told = json.loads(capsys.readouterr().out)
+    assert told["ringing"]["voltage_is"] == told["ringing"]["battery_is"] == "measured"
+    unit = load_unit(ROOT / "configs" / "units" / "mossbrook.yaml").value
+    assert told["ringing"]["rms_V"] != unit.ringing.voltage_V
+
+
+def test_measured_goes_with_no_other_figure(capsys: pytest.CaptureFixture[str]) -> None:
+    assert main(["safety", "criteria", "--measured", "--voltage", "80", "--port", "bench://"]) == 2
+    assert "goes with neither" in capsys.readouterr().err
