@@ -84,7 +84,7 @@ def _measured(args: argparse.Namespace) -> tuple[float, float]:
     if not safety.supply_mV:
         raise InputError(
             "the board measures no ringing voltage now",
-            next_step="It is measured behind the isolator: switch the generator on, close every cover, turn the key on.",
+            next_step="It is measured behind the isolator: generator on, every cover closed, key on.",
         )
     return safety.supply_mV / 1000, safety.battery_mV / 1000
 
