@@ -120,6 +120,10 @@ def _parser(arguments: Sequence[str]) -> argparse.ArgumentParser:
     if "show" in arguments:
         import_module("demo_ctl.cli.show").options(show)
 
+    exhibit = command("exhibit", "run an exhibit by itself: recorded calls in turn, and a push button for visitors")
+    if "exhibit" in arguments:
+        import_module("demo_ctl.cli.exhibit").options(exhibit)
+
     replay = command("replay", "show a recorded call again, at any pace, unfolded, or as a page that plays by itself")
     if "replay" in arguments:
         import_module("demo_ctl.cli.replay").options(replay)
@@ -132,7 +136,7 @@ def _parser(arguments: Sequence[str]) -> argparse.ArgumentParser:
     boards.add_argument("--json", action="store_true", help="print one JSON object on standard output")
 
     schema = command("schema", "print the JSON Schema of a kind of file, for editors")
-    schema.add_argument("kind", choices=("unit", "call", "sheet"))
+    schema.add_argument("kind", choices=("unit", "call", "sheet", "exhibit"))
     return parser
 
 

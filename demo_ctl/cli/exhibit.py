@@ -1,0 +1,358 @@
+"""`demo_ctl exhibit`: run an exhibit by itself: recorded calls in turn, and a push button for visitors."""
+
+from __future__ import annotations
+
+import argparse
+import sys
+import threading
+from collections.abc import Callable
+from contextlib import ExitStack, suppress
+from datetime import UTC, datetime, timedelta
+from pathlib import Path
+from typing import TYPE_CHECKING, TextIO
+
+from demo_ctl.cli.board_port import BENCH, PORT_HELP, chosen, with_options
+from demo_ctl.cli.call import ready_of
+from demo_ctl.cli.files import existing, unit_path
+from demo_ctl.terms.errors import InputError
+from demo_ctl.terms.outcome import Exit
+
+if TYPE_CHECKING:
+    from demo_ctl.ledger.record import RecordWriter
+    from demo_ctl.link.client import Client
+    from demo_ctl.show.exhibit import Now
+    from demo_ctl.show.furnish import Furnished
+    from demo_ctl.show.hub import ConsoleState, Hub
+    from demo_ctl.show.keeper import Act, Keeper
+    from demo_ctl.show.wear_store import WearStore
+
+SAY = "Enter is the push button; stop ends a call, blank darkens the screens, ? says how it stands, quit ends it."
+
+
+def options(exhibit: argparse.ArgumentParser) -> None:
+    """Add the options of `exhibit`."""
+    exhibit.add_argument("file", metavar="FILE", help="the exhibit, such as configs/exhibits/corner.yaml")
+    exhibit.add_argument("--unit", metavar="FILE", help="the unit's description (default: the one the exhibit names)")
+    exhibit.add_argument("--port", default="auto", metavar="URL", help=PORT_HELP)
+    exhibit.add_argument(
+        "--web", nargs="?", type=int, const=8050, metavar="PORT", help="serve the visitors' page and a console page"
+    )
+    exhibit.add_argument(
+        "--listen", default="127.0.0.1", metavar="ADDRESS", help="where --web listens (default: this computer only)"
+    )
+    exhibit.add_argument(
+        "--name", action="append", default=[], metavar="NAME", help="with --listen: a name that screens ask for"
+    )
+    exhibit.add_argument(
+        "--fast",
+        action="store_true",
+        help="on the bench: simulated time; each line typed is a press, `wait 5 min` lets time pass, the end ends it",
+    )
+    exhibit.add_argument(
+        "--at", metavar="TIME", help="on the bench: begin as if it were then, such as 2026-08-04T11:00+01:00"
+    )
+    exhibit.add_argument(
+        "--state", metavar="FOLDER", help="where wear is counted (default: ~/.local/state/demo_ctl/wear)"
+    )
+    exhibit.add_argument(
+        "--clock-is-right", action="store_true", help="go on counting after this computer's clock was wrong"
+    )
+    exhibit.add_argument("--records", metavar="FOLDER", help="keep a record of every real call in FOLDER")
+    exhibit.add_argument("--seed", type=int, default=0, metavar="N", help="on the bench: seed of everything random")
+    exhibit.add_argument("--proving-age", metavar="TIME", help="as for `call`")
+    exhibit.add_argument("--proving-dir", metavar="DIR", help="as for `call`")
+    exhibit.add_argument("--json", action="store_true", help="print one JSON object on standard output at the end")
+
+
+def run(args: argparse.Namespace) -> int:
+    """Make everything ready; then keep it going until somebody ends it."""
+    from demo_ctl.link.port import add_url_package
+    from demo_ctl.office.load import load_unit
+    from demo_ctl.script.exhibit_load import load_exhibit, named_file
+    from demo_ctl.show.furnish import furnish
+    from demo_ctl.show.wear_store import WearStore, default_folder, file_stem
+
+    exhibit = load_exhibit(existing(args.file))
+    if args.unit is None and exhibit.value.unit is not None:
+        args.unit = str(named_file(exhibit, exhibit.value.unit))
+    unit = load_unit(unit_path(args.unit))
+    url = chosen(args.port, "this exhibit runs on")
+    on_bench = url.startswith(BENCH)
+    at = _begin(args, on_bench=on_bench)
+    furnished = furnish(exhibit, unit)
+    if on_bench:
+        add_url_package("demo_ctl.bench")
+        clock = "free" if args.fast else "paced"
+        url = with_options(url, (("unit", str(unit_path(args.unit))), ("seed", str(args.seed)), ("clock", clock)))
+    with ExitStack() as stack:
+        folder = Path(args.state) if args.state else default_folder()
+        store = WearStore(folder, file_stem(unit.value.name, simulated=on_bench))
+        stack.callback(store.close)
+        clock_of = Clock(at, free=args.fast)
+        if args.clock_is_right:
+            from demo_ctl.show.wear import forgiven
+
+            now = clock_of.now()
+            store.keep(forgiven(store.counters, furnished.rules.hours.day(now.at), now.at))
+        return _keep(args, stack, furnished, clock_of, url, store)
+
+
+def _begin(args: argparse.Namespace, *, on_bench: bool) -> datetime | None:
+    for name in ("fast", "at"):
+        if getattr(args, name) and not on_bench:
+            raise InputError(
+                f"--{name} is for the bench only: real switches take their time, and real days are what they are",
+                next_step=f"Leave --{name} away, or use --port bench://.",
+            )
+    if args.listen != "127.0.0.1" and args.web is None:
+        raise InputError("--listen goes with --web", next_step="Add --web, or leave --listen away.")
+    if args.web is not None and not 0 <= args.web <= 65_535:
+        raise InputError(f"--web: found {args.web}, expected a port from 0 to 65535")
+    if args.at is None:
+        return None
+    try:
+        at = datetime.fromisoformat(args.at)
+        if at.tzinfo is None:
+            raise ValueError("no time zone")
+        return at.astimezone(UTC)
+    except (ValueError, OverflowError):
+        raise InputError(
+            f"--at: expected a moment with its offset from UTC, such as 2026-08-04T11:00+01:00, found {args.at[:40]!r}"
+        ) from None
+
+
+class Clock:
+    """The time of an exhibit: real, or the bench's where that is free; then it goes on from bench to bench."""
+
+    def __init__(self, at: datetime | None, *, free: bool) -> None:
+        self._free = free
+        self._at = at
+        self._before_us = 0
+        self._clock_us: Callable[[], int] | None = None
+        self._began_us = self._us()
+
+    def now(self) -> Now:
+        """Return the time."""
+        from demo_ctl.show.exhibit import Now
+
+        us = self._us()
+        if self._at is not None:
+            return Now(us, self._at + timedelta(microseconds=us - self._began_us))
+        if self._free:
+            self._at = datetime.now(UTC) - timedelta(microseconds=us - self._began_us)
+            return self.now()
+        return Now(us, datetime.now(UTC))
+
+    def wait(self, us: int) -> None:
+        """Let time pass without a board."""
+        if self._free:
+            self._leave()
+            self._before_us += us
+        else:
+            import time
+
+            time.sleep(us / 1e6)
+
+    def follow(self, clock_us: Callable[[], int]) -> None:
+        """Go on with another bench's clock."""
+        if self._free:
+            self._leave()
+            self._before_us -= clock_us()
+            self._clock_us = clock_us
+
+    def _leave(self) -> None:
+        self._before_us, self._clock_us = self._us(), None
+
+    def _us(self) -> int:
+        if not self._free:
+            import time
+
+            return time.monotonic_ns() // 1000
+        return self._before_us + (self._clock_us() if self._clock_us is not None else 0)
+
+
+def _keep(
+    args: argparse.Namespace, stack: ExitStack, furnished: Furnished, clock: Clock, url: str, store: WearStore
+) -> int:
+    from demo_ctl.cli.show import _signals
+    from demo_ctl.link.client import Client
+    from demo_ctl.link.port import open_port
+    from demo_ctl.show.hub import Hub
+    from demo_ctl.show.keeper import House, Keeper
+    from demo_ctl.show.screens import Screens
+
+    def open_client() -> Client:
+        port = open_port(url)
+        clock.follow(port.clock_us)
+        return Client(port)
+
+    out = sys.stderr if args.json else sys.stdout
+    hub, states = Hub(), Hub()
+    said = Said(out)
+
+    def on_state(state: ConsoleState) -> None:
+        states.publish(state)
+        said.changed(state)
+
+    keeper = Keeper(
+        furnished.rules,
+        furnished.acts,
+        furnished.unit,
+        Screens(hub, furnished.unit, furnished.languages, furnished.films),
+        House(open_client, clock.now, clock.wait, ready_of(args), store, _recorder(args)),
+        title=furnished.title,
+        on_state=on_state,
+    )
+    stack.callback(keeper.close)
+    if args.web is not None:
+        _serve(args, stack, hub, states, keeper)
+    stack.enter_context(_signals())
+    code = Exit.OK
+    try:
+        if args.fast:
+            _play_lines(keeper, clock, sys.stdin)
+        else:
+            said.say(SAY)
+            threading.Thread(target=_read, args=(keeper, said, sys.stdin), name="typed", daemon=True).start()
+            while not keeper.closing:
+                keeper.run_once()
+            code = Exit.INTERRUPTED if not said.quit else Exit.OK
+    except KeyboardInterrupt:
+        code = Exit.INTERRUPTED
+    _end(args, keeper, out)
+    return int(code)
+
+
+def _play_lines(keeper: Keeper, clock: Clock, source: TextIO) -> None:
+    """Simulated time: each line is a press, or lets time pass; between two, what is on comes to its end."""
+    from demo_ctl.show.exhibit import Phase
+    from demo_ctl.terms.quantity import parse_us
+
+    _run_until(keeper, clock, 2_000_000)
+    for line in source:
+        word, _, rest = line.strip().partition(" ")
+        if word == "wait":
+            try:
+                _run_until(keeper, clock, parse_us(rest))
+            except ValueError as error:
+                raise InputError(f"wait: {error}") from None
+            continue
+        if word not in ("", "press"):
+            raise InputError(f"expected press (or an empty line) or wait TIME, found {line.strip()[:40]!r}")
+        keeper.press()
+        keeper.run_once()
+        while keeper.state.phase is not Phase.ATTRACT and not keeper.closing:
+            keeper.run_once()
+        if keeper.closing:
+            raise KeyboardInterrupt
+
+
+def _run_until(keeper: Keeper, clock: Clock, us: int) -> None:
+    until_us = clock.now().us + us
+    while clock.now().us < until_us and not keeper.closing:
+        keeper.run_once()
+
+
+def _read(keeper: Keeper, said: Said, source: TextIO) -> None:
+    """Take typed lines, in a thread of its own; no more lines are no reason to end: an exhibit has no keyboard."""
+    with suppress(OSError, ValueError):
+        for line in source:
+            word = line.strip().lower()
+            if word in ("quit", "q", "exit"):
+                said.quit = True
+                keeper.closing = True
+                return
+            if word in ("?", "help"):
+                said.stand(keeper.told())
+                continue
+            try:
+                said.say(keeper.wish_words({"": "next", "press": "next"}.get(word, word)).text)
+            except ValueError:
+                said.say(SAY)
+
+
+class Said:
+    """Prints what whoever is in charge should know, when it changes."""
+
+    def __init__(self, out: TextIO) -> None:
+        self._out = out
+        self._before: tuple[str, str] = ("", "")
+        self.quit = False
+
+    def say(self, text: str) -> None:
+        """Print one line. A terminal that has gone keeps no exhibit from going on."""
+        with suppress(OSError, ValueError):
+            print(text, file=self._out, flush=True)
+
+    def changed(self, state: ConsoleState) -> None:
+        """Print what is new."""
+        happening, notice = self._before
+        self._before = state["happening"], state["notice"]
+        if state["happening"] != happening:
+            self.say(f"{state['happening']} {state['call']}".strip())
+        if state["notice"] != notice and state["notice"]:
+            self.say("NOTE: " + state["notice"])
+
+    def stand(self, state: ConsoleState) -> None:
+        """Print how it stands."""
+        self.say(f"NOW   {state['happening']}")
+        self.say(f"NEXT  {state['next']}")
+        self.say(f"WEAR  {state['place']}")
+        if state["notice"]:
+            self.say(f"NOTE  {state['notice']}")
+
+
+def _serve(args: argparse.Namespace, stack: ExitStack, hub: Hub, states: Hub, keeper: Keeper) -> None:
+    from demo_ctl.cli.show import NEEDS
+
+    try:
+        from demo_ctl.show.door import new_token
+        from demo_ctl.show.server import Console, serve
+    except ModuleNotFoundError as error:
+        raise InputError(f"--web needs a package that is not installed ({error.name})", next_step=NEEDS) from None
+    token = new_token()
+    served = serve(
+        hub,
+        Console(states, keeper.wish_words),
+        token,
+        host=args.listen,
+        port=args.web,
+        allowed_hosts=(*args.name, *([args.listen] if args.listen not in ("0.0.0.0", "::") and args.name else ())),
+    )
+    stack.callback(served.stop)
+    print(f"Visitors: {served.url}", file=sys.stderr)
+    print(f"Console:  {served.url.rstrip('/')}/console   token {token}", file=sys.stderr)
+
+
+def _recorder(args: argparse.Namespace) -> Callable[[Act, int], RecordWriter | None] | None:
+    if not args.records:
+        return None
+    from demo_ctl.ledger.record import RecordWriter
+
+    folder = Path(args.records)
+    folder.mkdir(parents=True, exist_ok=True)
+    began = datetime.now().strftime("%Y-%m-%d-%H%M%S")
+    return lambda act, number: RecordWriter(folder / f"{began}-{number:04}-{act.plan.script}.jsonl")
+
+
+def _end(args: argparse.Namespace, keeper: Keeper, out: TextIO) -> None:
+    told = keeper.told()
+    if args.json:
+        from demo_ctl.cli.json_out import print_json
+
+        counters = keeper.state.counters
+        print_json(
+            {
+                "exhibit": told["show"],
+                "placed": keeper.placed,
+                "state": keeper.state.phase.value,
+                "notice": told["notice"],
+                "calls_today": counters.calls_today,
+                "calls_in_all": counters.calls_in_all,
+                "operations_today": dict(counters.today),
+                "operations_in_all": dict(counters.in_all),
+            }
+        )
+        return
+    with suppress(OSError, ValueError):
+        print(f"{keeper.placed} real calls were placed. {told['place']}.", file=out)

@@ -1,0 +1,93 @@
+"""An exhibit made ready: every call planned, every record read, before the first visitor comes."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from demo_ctl.ledger.read import read_record
+from demo_ctl.office.model import Unit
+from demo_ctl.plan.build import build
+from demo_ctl.plan.stretch import release_need_us
+from demo_ctl.script.exhibit import Exhibit, Placed, texts_of
+from demo_ctl.script.exhibit_load import named_file
+from demo_ctl.script.load import load_call
+from demo_ctl.script.sheet import words
+from demo_ctl.show import wear
+from demo_ctl.show.exhibit import Offered, Rules
+from demo_ctl.show.hours import hours_of
+from demo_ctl.show.keeper import Act
+from demo_ctl.show.screens import Film, film
+from demo_ctl.show.unfold import Unfolding
+from demo_ctl.terms.errors import PlanError
+from demo_ctl.terms.located import Located
+
+
+@dataclass(frozen=True)
+class Furnished:
+    """All that a keeper needs of an exhibit's file."""
+
+    title: str
+    languages: tuple[str, ...]
+    unit: Unit
+    rules: Rules
+    acts: tuple[Act, ...]
+    films: tuple[Film, ...]
+
+    @property
+    def ringing(self) -> bool:
+        """Whether a bell rings in any call."""
+        return any(act.plan.ringing for act in self.acts)
+
+
+def furnish(exhibit: Located[Exhibit], unit: Located[Unit], *, ports: int = 4) -> Furnished:
+    """Read and plan everything. Raises InputError (a script, a record), PlanError (a call that no button can place)."""
+    value, plain = exhibit.value, unit.value
+    acts = tuple(_act(exhibit, unit, placed, index, ports) for index, placed in enumerate(value.calls))
+    films = tuple(
+        film(
+            read_record(named_file(exhibit, recorded.record)),
+            plain,
+            pace=recorded.pace,
+            unfolding=Unfolding(which=recorded.unfold, cap_us=recorded.most_us),
+            what=recorded.screen,
+            overrides={stage: texts_of(dict(texts)) for stage, texts in recorded.captions.items()},
+        )
+        for recorded in value.attract
+    )
+    restore_us = release_need_us(plain) + plain.rest_us
+    rules = Rules(
+        calls=tuple(
+            Offered(act.title, act.plan.ringing, act.plan.most_us + restore_us, wear.planned(act.plan, plain))
+            for act in acts
+        ),
+        replays=tuple(each.total_us for each in films),
+        cool_down_us=value.cool_down_us,
+        limits=value.wear,
+        hours=hours_of(value.hours),
+        dark_when_closed=value.hours is not None and value.hours.screen == "dark",
+        restore_us=restore_us,
+    )
+    return Furnished(words(value.title, "en"), tuple(value.languages), plain, rules, acts, films)
+
+
+def _act(exhibit: Located[Exhibit], unit: Located[Unit], placed: Placed, index: int, ports: int) -> Act:
+    script = load_call(named_file(exhibit, placed.call))
+    where = exhibit.place("calls", index, "call")
+    plan = build(script, unit, placed.pace, ports=ports)
+    by_hand = next((busy for busy in plan.busy_trunks if busy.met_by == "person"), None)
+    if by_hand is not None:
+        raise PlanError(
+            "no button can place this call: a person must make trunks busy before it",
+            where=where,
+            next_step="Choose another script.",
+        )
+    gate = next((gate for gate in plan.gates if gate.tone is None), None)
+    if gate is not None:
+        raise PlanError(
+            f"no button can place this call: it waits for a presenter ({gate.tell})",
+            where=where,
+            next_step="Choose a script without `gate`.",
+        )
+    title = words(texts_of(dict(placed.title)), "en") if placed.title else script.value.title
+    overrides = {str(stage): texts_of(dict(texts)) for stage, texts in placed.captions.items()}
+    return Act(title, plan, placed.screen, overrides)
