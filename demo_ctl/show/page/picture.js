@@ -355,12 +355,14 @@ class Picture {
     let joined = scene.caller.off_hook;
     for (let number = 0; number < this.wire.length; number++) {
       const { under, over } = this.wire[number];
-      let idle = "", full = "", on = false;
+      let idle = "", full = "", on = false, known = "sensed"; // a telephone's own wire is seen
       if (places.switches && train.length) {
         const before = train[number - 1], after = train[number];
         const from = before ? this.exit(before) : jack(places.caller, "caller");
         const to = after ? this.entry(after) : jack(places.called, "called");
         const finder = after && after.one.kind === "finder";
+        // Where the line goes on from here is known as the switch is that leads it.
+        known = (finder ? after : before || after).one.known;
         if (from && to) {
           const bend = this.between(from, to);
           idle = bend;
@@ -379,6 +381,7 @@ class Picture {
       set(under, "d", idle);
       set(over, "d", on ? full : "");
       flag(over, "live", live);
+      for (const style of ["sensed", "inferred", "simulated"]) flag(over, style, known === style);
     }
     set(this.svg, "data-through", joined);
   }

@@ -372,6 +372,12 @@ def test_kinds_of_knowledge_differ_in_line_shape_and_word(
             "[...document.querySelectorAll('.switch .arm')].map((each) => getComputedStyle(each).strokeDasharray)"
         )
         assert len(set(lines)) == 3
+        wires = page.evaluate(
+            "[...document.querySelectorAll('.wire.over')].slice(-4).map((each) => each.className.baseVal)"
+        )
+        # From the telephone through the finder, on through it, through the selector, through the connector.
+        for wire, known in zip(wires, ("sensed", "sensed", "inferred", "simulated"), strict=True):
+            assert {"sensed", "inferred", "simulated"} & set(wire.split()) == {known}
         badges = page.evaluate("[...document.querySelectorAll('.switch .badge')].map((each) => each.getAttribute('d'))")
         assert len({re.sub("[^a-zA-Z]", "", each) for each in badges}) == 3
         samples = page.evaluate(
