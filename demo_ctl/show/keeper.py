@@ -166,6 +166,10 @@ class Keeper:
         try:
             for heard in client.poll(SLICE_US):
                 self._hear(heard)
+            welcome = client.welcome
+            if welcome is not None and client.longest_silence_us > welcome.heartbeat_ms * 1000:
+                client.hello()  # this computer was held up, and the board has closed the session: no event would come
+                self._stand_us = self._ready_us = 0
             if self.state.phase in (Phase.ATTRACT, Phase.REPLAYING) and self._house.now().us >= self._stand_us:
                 self._stand(client)
         except DemoError as error:

@@ -284,7 +284,7 @@ def test_a_press_is_counted_then_placed_then_corrected() -> None:
     # In the cool-down a press shows a recorded call.
     (replay,) = desk.send(Press())
     assert replay == Replay(2, 1)
-    assert "rest for 60 s more" in desk.state.trouble
+    assert "rest for 60 s more" in desk.state.because
 
 
 def test_no_call_when_it_would_not_be_over_at_closing_time() -> None:

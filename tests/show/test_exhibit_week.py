@@ -1,0 +1,594 @@
+"""A week of an exhibit: the state machine, every minute of it, and the bench with real calls and power cuts."""
+
+from __future__ import annotations
+
+import random
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass, replace
+from datetime import UTC, datetime, timedelta
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from demo_ctl.bench.people import prove_guard
+from demo_ctl.bench.protocol_bench import Serial
+from demo_ctl.link.client import Client
+from demo_ctl.link.port import Port
+from demo_ctl.office.load import load_unit
+from demo_ctl.plan.model import Plan
+from demo_ctl.run.result import Status
+from demo_ctl.safety.readiness import bench_ready
+from demo_ctl.script.exhibit_load import load_exhibit
+from demo_ctl.show import exhibit, wear
+from demo_ctl.show.exhibit import (
+    Begin,
+    How,
+    Keep,
+    Kept,
+    Now,
+    Over,
+    Phase,
+    Press,
+    Replay,
+    Rules,
+    Shown,
+    Standing,
+    Stands,
+    State,
+    Tick,
+)
+from demo_ctl.show.furnish import Furnished, furnish
+from demo_ctl.show.hub import Hub
+from demo_ctl.show.keeper import House, Keeper
+from demo_ctl.show.screens import Screens
+from demo_ctl.show.wear_store import WearStore, parse
+from demo_ctl.terms.errors import DemoError
+
+CONFIGS = Path(__file__).parents[2] / "configs"
+UNIT = CONFIGS / "units" / "mossbrook.yaml"
+#: The week in which London's clocks go back (from memory: the last Sunday of October).
+MONDAY = datetime(2026, 10, 19, 0, 0, tzinfo=UTC)
+WEEK = timedelta(days=7)
+LOOPS = 0x1111  # the loop sense of every port
+
+
+@pytest.fixture(scope="module")
+def furnished() -> Furnished:
+    return furnish(load_exhibit(CONFIGS / "exhibits" / "corner.yaml"), load_unit(UNIT))
+
+
+# -- the machine, a whole week of it ------------------------------------------------------------------------------
+
+
+class Power(Exception):
+    """The host's power fails."""
+
+
+@dataclass
+class Report:
+    """What came of the week."""
+
+    calls: int = 0
+    replays: int = 0
+    cuts: int = 0
+    cut_in_calls: int = 0
+    trips: int = 0
+    attract_minutes: int = 0
+
+
+class Week:
+    """The exhibit's machine over a counter on a real disk; the performer is played by dice."""
+
+    def __init__(self, rules: Rules, folder: Path, seed: int) -> None:
+        self.rules, self.folder, self.dice = rules, folder, random.Random(seed)
+        self.us = 0
+        self.report = Report()
+        self.standing = Standing(True, "", "")
+        self.key_us = -1  # when somebody will turn the key
+        self.over_us = -(10**12)
+        self.spent: dict[str, int] = {}
+        self.store = WearStore(folder, "week")
+        self.state = self._start()
+
+    @property
+    def now(self) -> Now:
+        return Now(self.us, MONDAY + timedelta(microseconds=self.us))
+
+    def _start(self) -> State:
+        return exhibit.start(self.store.counters, self.now, self.rules)[0]
+
+    def cut(self) -> None:
+        """What was not on the disk is gone; the program starts again."""
+        self.report.cuts += 1
+        if self.state.phase is Phase.CALLING:
+            self.report.cut_in_calls += 1
+            self.over_us = self.us
+        self.store.close()
+        self.us += self.dice.randrange(1, 600) * 1_000_000
+        self.store = WearStore(self.folder, "week")
+        self.state = self._start()
+        assert self.state.phase is Phase.ATTRACT
+        self.send(Stands(self.standing))
+
+    def send(self, event: exhibit.Event) -> None:
+        self.state, doings = exhibit.step(self.state, event, self.now, self.rules)
+        limits, counters = self.rules.limits, self.state.counters
+        assert counters.sum_today <= (limits.a_day or 0)
+        assert counters.sum_in_all <= (limits.in_all or 0)
+        assert all(count <= (limits.each_a_day or 0) for _, count in counters.today)
+        for doing in doings:
+            if isinstance(doing, Keep):
+                if self.dice.random() < 0.01:
+                    raise Power
+                self.store.keep(doing.counters)
+                if self.dice.random() < 0.01:
+                    raise Power
+                self.send(Kept(doing.counters.number))
+            elif isinstance(doing, Begin):
+                self._perform(doing)
+            elif isinstance(doing, Replay):
+                self.report.replays += 1
+                self.us += self.rules.replays[doing.replay]
+                self.send(Shown(doing.serial))
+
+    def _perform(self, begin: Begin) -> None:
+        offered = self.rules.calls[begin.call]
+        now = self.now
+        assert self.rules.hours.is_open(now.at)
+        assert self.rules.hours.is_open(now.at + timedelta(microseconds=offered.most_us - 1))
+        assert now.us - self.over_us >= exhibit.pause_us(self.rules)
+        assert self.standing.here
+        assert not self.standing.why
+        assert not (offered.rings and self.standing.why_ringing)
+        self.report.calls += 1
+        share = self.dice.uniform(0.3, 1)
+        took = {name: int(count * share) for name, count in offered.cost.items()}
+        luck = self.dice.random()
+        self.us += int(offered.most_us * share)
+        for name, count in took.items():
+            self.spent[name] = self.spent.get(name, 0) + count
+        if luck < 0.03:
+            raise Power
+        self.over_us = self.us
+        if luck < 0.06:
+            self._lost()
+            self.send(Over(begin.serial, How.LOST, "the board fell silent"))
+        elif luck < 0.07:
+            self.report.trips += 1
+            self.standing = Standing(True, "a cover was opened", tripped=True)
+            self._key_later()
+            self.send(Over(begin.serial, How.TRIPPED, "a cover was opened"))
+        else:
+            self.send(Over(begin.serial, How.WELL if luck < 0.9 else How.BADLY, "", took))
+
+    def _lost(self) -> None:
+        self.standing = Standing(False, "the board fell silent")
+        self._key_later()
+
+    def _key_later(self) -> None:
+        self.key_us = self.us + self.dice.randrange(60, 7200) * 1_000_000
+
+    def _board(self) -> None:
+        """The board comes back by itself, locked; the key is turned when somebody comes by."""
+        if self.key_us >= 0 and self.us >= self.key_us:
+            self.key_us, self.standing = -1, Standing(True, "", "")
+        elif not self.standing.here:
+            self.standing = Standing(True, "the key has not been turned since the board started")
+        elif self.key_us < 0 and self.dice.random() < 1 / 3000:
+            self._lost()
+
+    def run(self) -> Report:
+        while self.now.at < MONDAY + WEEK:
+            self.us += self.dice.randrange(1, 60) * 1_000_000
+            try:
+                self._board()
+                self.send(Stands(self.standing))
+                if self.dice.random() < 1 / 1500:
+                    raise Power
+                if self.dice.random() < (0.6 if self.rules.hours.is_open(self.now.at) else 0.02):
+                    self.send(Press())
+                self.send(Tick())
+            except Power:
+                self.cut()
+            assert self.state.phase is Phase.ATTRACT
+            self.report.attract_minutes += 1
+        self.store.close()
+        return self.report
+
+
+@pytest.mark.parametrize("seed", range(4))
+def test_a_week_of_the_machine_with_power_cuts_trips_and_a_board_that_comes_and_goes(
+    furnished: Furnished, tmp_path: Path, seed: int
+) -> None:
+    # A budget that is really used up, so that it is put to the test every day.
+    limits = furnished.rules.limits.model_copy(update={"a_day": 5000, "each_a_day": 900})
+    week = Week(replace(furnished.rules, limits=limits), tmp_path, seed)
+    report = week.run()
+    assert report.calls > 50
+    assert report.replays > report.calls
+    assert report.cuts > 3
+    counters = WearStore(tmp_path, "week").counters
+    # Never fewer than what was really done, whatever was cut off when.
+    for name, count in week.spent.items():
+        assert dict(counters.in_all)[name] >= count
+    assert counters.calls_in_all >= report.calls
+
+
+# -- the bench, with real calls ------------------------------------------------------------------------------------
+
+
+class HostGone(BaseException):
+    """The host's power fails: nothing of it runs any more, not even what tidies up."""
+
+
+class PowerPort(Port):
+    """A port whose host may fall dead: from then on nothing is written, and nothing returns."""
+
+    dead = False
+
+    def read(self, until_us: int) -> bytes:
+        if self.dead:
+            raise HostGone
+        return super().read(until_us)
+
+    def write(self, data: bytes) -> None:
+        if self.dead:
+            raise HostGone
+        super().write(data)
+
+
+class Exhibition:
+    """One unit and board for the whole week, and one host after the other."""
+
+    def __init__(self, furnished: Furnished, folder: Path) -> None:
+        self.furnished, self.folder = furnished, folder
+        self.line = Serial()
+        self.line.port = f"bench://?unit={UNIT}&clock=free"
+        self.line.open()
+        self.world: Any = self.line.world
+        self.at = MONDAY
+        self.hub = Hub()
+        self.port: PowerPort | None = None
+        self.results: list[tuple[int, Any]] = []
+        self.placed = 0
+        self.store: WearStore
+        self.keeper: Keeper
+        self.start()
+
+    def start(self) -> None:
+        """The host comes up."""
+        self.store = WearStore(self.folder, "bench")
+        f = self.furnished
+        screens = Screens(self.hub, f.unit, f.languages, f.films)
+        house = House(self._open, self.now, self._wait, self._ready, self.store)
+        self.keeper = Keeper(f.rules, f.acts, f.unit, screens, house, title=f.title)
+
+    def now(self) -> Now:
+        us = self.world.kernel.now_us
+        return Now(us, self.at + timedelta(microseconds=us))
+
+    def skip_to(self, at: datetime) -> None:
+        """Nobody is there until then: host off, board off over night."""
+        self.at = at - timedelta(microseconds=self.world.kernel.now_us)
+
+    def _open(self) -> Client:
+        self.port = PowerPort("bench", self.line)
+        return Client(_StaysOpen(self.port))
+
+    def _wait(self, us: int) -> None:
+        self.world.advance(self.world.kernel.now_us + us)
+
+    def _ready(self, client: Client, plan: Plan) -> None:
+        if plan.ringing:
+            bench_ready(client, plan)
+
+    def host_dies(self) -> None:
+        """From now on, at whatever instant this is called."""
+        assert self.port is not None
+        self.port.dead = True
+
+    def in_s(self, seconds: float, act: Callable[[], object]) -> None:
+        """Have something happen later, by the bench's clock."""
+        self.world.kernel.at(self.world.kernel.now_us + round(seconds * 1e6), act)
+
+    def run(self, seconds: float) -> None:
+        until_us = self.now().us + round(seconds * 1e6)
+        while self.now().us < until_us:
+            self.keeper.run_once()
+
+    def press(self) -> None:
+        """A visitor presses the board's own button for a fifth of a second."""
+        self.world.hardware.press_button()
+        self.in_s(0.2, self.world.hardware.release_button)
+        self.keeper.run_once()
+
+    def back(self, within_s: float = 400) -> None:
+        """It comes back to the attract loop by itself."""
+        until_us = self.now().us + round(within_s * 1e6)
+        self.run(0.5)
+        while self.keeper.state.phase is not Phase.ATTRACT:
+            assert self.now().us < until_us
+            self.keeper.run_once()
+        assert self.keeper.screens.attracting
+        self.check()
+
+    def host_starts_again(self) -> None:
+        """The power is back after some seconds, in which the board was on its own."""
+        self.collect()
+        self.store.close()  # as the system does
+        self._wait(2_000_000)
+        assert self.released()
+        self.start()
+        assert self.keeper.screens.attracting
+        self.check()
+
+    def collect(self) -> None:
+        self.placed += self.keeper.placed
+        self.results += self.keeper.results
+
+    def released(self) -> bool:
+        """Whether no loop is closed and no ringing out, told by the simulated unit itself."""
+        return not self.world.unit.levels() & LOOPS and not self.world.hardware.ringing_out
+
+    def check(self) -> None:
+        """What holds whenever the attract loop is on."""
+        assert self.released()
+        counters, limits = self.keeper.state.counters, self.furnished.rules.limits
+        assert counters.sum_today <= (limits.a_day or 0)
+        if self.store.path.exists():
+            assert parse(self.store.path.read_bytes()) == counters
+
+
+class _StaysOpen:
+    """The bench outlives its hosts: closing a host's port leaves the unit and the board as they are."""
+
+    def __init__(self, port: PowerPort) -> None:
+        self.url, self.clock_us, self.read, self.write = port.url, port.clock_us, port.read, port.write
+
+    def close(self) -> None:
+        """Nothing."""
+
+
+@pytest.fixture
+def exhibition(furnished: Furnished, tmp_path: Path) -> Iterator[Exhibition]:
+    made = Exhibition(furnished, tmp_path)
+    yield made
+    made.line.close()
+    made.store.close()
+
+
+def notices(at: Exhibition) -> str:
+    return " ".join(exhibit.notices(at.keeper.state, at.now(), at.furnished.rules))
+
+
+def turn_key(at: Exhibition) -> None:
+    """Somebody comes by, and turns the key off and on."""
+    at.world.hardware.turn_key("off")
+    at.run(1)
+    at.world.hardware.turn_key("day")
+    at.run(12)
+
+
+def test_a_week_on_the_bench(exhibition: Exhibition) -> None:
+    at = exhibition
+    # Monday: closed. A press does nothing, the screens are dark, the loop goes on.
+    at.skip_to(datetime(2026, 10, 19, 12, 0, tzinfo=UTC))
+    at.run(130)
+    at.press()
+    at.run(1)
+    assert at.keeper.state.dark
+    assert at.keeper.placed == 0
+    at.check()
+
+    # Tuesday: a call that is answered, a busy one, and replays between.
+    at.skip_to(datetime(2026, 10, 20, 10, 0, tzinfo=UTC))
+    at.run(1)
+    assert not at.keeper.state.dark
+    for calls in (1, 2):
+        at.press()
+        at.run(1)
+        assert at.keeper.placed == calls
+        at.back()
+        at.press()
+        at.run(1)
+        assert at.keeper.state.phase is Phase.REPLAYING  # the switches rest
+        at.back()
+        at.run(130)
+    assert [result.status for _, result in at.keeper.results] == [Status.FINISHED] * 2
+    assert notices(at) == ""
+
+    # Wednesday: the host's power fails in the middle of a call, while it dials.
+    at.skip_to(datetime(2026, 10, 21, 10, 0, tzinfo=UTC))
+    before = at.keeper.state.counters
+    at.in_s(6, at.host_dies)
+    with pytest.raises(HostGone):
+        at.press()
+        at.run(60)
+    at.host_starts_again()
+    # The call was counted before it was begun, at its most: nothing is lost.
+    assert at.keeper.state.counters.calls_in_all == before.calls_in_all + 1
+    offered = at.furnished.rules.calls[0]
+    assert at.keeper.state.counters.sum_in_all == before.sum_in_all + sum(offered.cost.values())
+    # And again while nothing is on.
+    at.run(3)
+    at.host_dies()
+    with pytest.raises(HostGone):
+        at.run(1)
+    at.host_starts_again()
+    at.run(130)
+    assert notices(at) == ""
+    # And while the bell may ring: a host that falls silent then is a trip, and only the key leads out.
+    at.in_s(16, at.host_dies)
+    with pytest.raises(HostGone):
+        at.press()
+        at.run(60)
+    at.host_starts_again()
+    at.run(8)
+    assert notices(at).startswith("THE GUARD TRIPPED: replays only")
+    hardware = at.world.hardware
+    turn_key(at)
+    assert notices(at) == ""
+
+    # Thursday: the board's power fails in a call, and comes back; replays only, until the key is turned.
+    at.skip_to(datetime(2026, 10, 22, 10, 0, tzinfo=UTC))
+    at.run(130)
+    at.in_s(6, lambda: hardware.break_part("board-dead"))
+    at.in_s(25, lambda: hardware.mend_part("board-dead"))
+    at.press()
+    at.back()
+    assert at.keeper.placed == 1
+    assert at.keeper.results[-1][1].status is Status.LINK_LOST
+    at.run(200)
+    assert at.keeper.state.standing.here
+    assert "Replays only: " in notices(at)
+    at.press()
+    at.run(1)
+    assert at.keeper.state.phase is Phase.REPLAYING
+    at.back()
+    turn_key(at)
+    # The key alone: calls that do not ring. Ringing wants a proving.
+    assert notices(at).startswith("No calls that ring")
+    at.press()
+    at.back()
+    assert at.keeper.placed == 2
+    assert not at.keeper.results[-1][1].plan.ringing
+    at.run(130)
+    prove_guard(at.world)
+    at.run(70)
+    assert notices(at) == ""
+    at.press()
+    at.back()
+    assert at.keeper.placed == 3
+    assert at.keeper.results[-1][1].plan.ringing
+    assert at.keeper.results[-1][1].status is Status.FINISHED
+
+    # Friday: somebody opens a cover while it rings. The guard trips, and it is said, until the key is turned.
+    at.skip_to(datetime(2026, 10, 23, 10, 0, tzinfo=UTC))
+    at.run(130)
+    at.keeper.state = replace(at.keeper.state, turn=0)
+    at.in_s(13, hardware.open_cover)
+    at.press()
+    at.back()
+    assert at.keeper.results[-1][1].status is Status.TRIPPED
+    at.run(8)
+    assert notices(at).startswith("THE GUARD TRIPPED: replays only")
+    assert "THE GUARD TRIPPED" in at.keeper.told()["notice"]
+    hardware.close_cover()
+    at.run(140)
+    at.press()
+    at.run(1)
+    assert at.keeper.state.phase is Phase.REPLAYING
+    at.back()
+    # A host that starts again does not forget it: the board tells.
+    at.host_dies()
+    with pytest.raises(HostGone):
+        at.run(1)
+    at.host_starts_again()
+    at.run(8)
+    assert notices(at).startswith("THE GUARD TRIPPED")
+    turn_key(at)
+    at.run(130)
+    assert "TRIPPED" not in notices(at)
+
+    # Saturday: the cable is pulled while nothing is on, and put back; then the day's budget is used up.
+    at.skip_to(datetime(2026, 10, 24, 12, 0, tzinfo=UTC))
+    hardware.break_part("cable-cut")
+    at.run(4)
+    assert not at.keeper.state.standing.here
+    at.press()
+    at.run(1)
+    assert at.keeper.screens._film is not None
+    hardware.mend_part("cable-cut")
+    at.back()
+    at.run(15)
+    assert at.keeper.state.standing.here
+    day = at.furnished.rules.hours.day(at.now().at)
+    nearly = wear.counted(at.keeper.state.counters, {"connector": 1490}, day, at.now().at)
+    at.store.keep(nearly)
+    at.keeper.state = replace(at.keeper.state, counters=nearly)
+    at.run(130)
+    placed = at.keeper.placed
+    at.press()
+    at.run(1)
+    assert at.keeper.placed == placed
+    assert at.keeper.state.phase is Phase.REPLAYING
+    assert "the connector has worked enough today" in at.keeper.state.because
+    at.back()
+
+    # Sunday, the clocks have gone back: it opens at eleven by the wall, and the budget is whole again.
+    at.skip_to(datetime(2026, 10, 25, 10, 59, 50, tzinfo=UTC))
+    at.run(2)
+    assert at.keeper.state.dark
+    at.run(15)
+    assert not at.keeper.state.dark
+    at.press()
+    at.back()
+    assert at.keeper.placed == placed + 1
+    # Presses like mad: one call, and no more before the rest is over.
+    for _ in range(20):
+        at.press()
+        at.run(0.5)
+    at.back()
+    assert at.keeper.placed == placed + 1
+
+
+def test_a_call_that_somebody_in_charge_stops(exhibition: Exhibition) -> None:
+    at = exhibition
+    at.skip_to(datetime(2026, 10, 20, 10, 0, tzinfo=UTC))
+    at.run(125)
+    at.in_s(8, lambda: at.keeper.wish_words("stop"))
+    at.press()
+    at.back()
+    ((_, result),) = at.keeper.results
+    assert result.status is Status.INTERRUPTED
+    assert result.released
+    assert not at.keeper.closing
+    assert at.keeper.told()["wishes"] == ["next", "blank"]
+
+
+def test_the_page_says_what_is_recorded_and_what_is_not(exhibition: Exhibition) -> None:
+    at = exhibition
+    seen: list[dict[str, Any]] = []
+    publish = at.hub.publish
+
+    def watched(value: Any) -> int:
+        seen.append(dict(value))
+        return publish(value)
+
+    at.hub.publish = watched  # type: ignore[method-assign]
+    at.skip_to(datetime(2026, 10, 20, 10, 0, tzinfo=UTC))
+    at.run(125)
+    assert all(each["replay"] for each in seen)
+    assert {each["scene"]["stage"] for each in seen} >= {0, 1, 3, 4, 7, 8}
+    assert {each["pace"] for each in seen} >= {"", "1/2"} or {each["pace"] for each in seen} > {""}
+    assert all(set(each["caption"]) == {"en", "de", "fr"} for each in seen)
+    seen.clear()
+    at.press()
+    at.back()
+    live = [each for each in seen if not each["replay"]]
+    assert {each["scene"]["stage"] for each in live} >= {1, 3, 4, 7, 8, 10, 11}
+    assert live[0]["caption"]["de"] != ""
+
+
+def test_a_count_that_cannot_be_kept_places_no_call(exhibition: Exhibition, monkeypatch: pytest.MonkeyPatch) -> None:
+    at = exhibition
+    at.skip_to(datetime(2026, 10, 20, 10, 0, tzinfo=UTC))
+    at.run(125)
+
+    def full(_counters: wear.Counters) -> None:
+        raise DemoError("the wear of the switches cannot be counted here: no space left")
+
+    with monkeypatch.context() as patched:
+        patched.setattr(at.store, "keep", full)
+        at.press()
+        at.run(1)
+        assert at.keeper.placed == 0
+        assert at.keeper.state.phase is Phase.REPLAYING
+        assert "cannot be counted" in notices(at)
+        while at.keeper.state.phase is not Phase.ATTRACT:
+            at.keeper.run_once()
+    at.press()
+    at.back()
+    assert at.keeper.placed == 1
+    assert "Counting failed" not in notices(at)
