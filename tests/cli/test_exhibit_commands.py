@@ -1,0 +1,251 @@
+"""`demo_ctl exhibit` as it is typed, killed, and started again."""
+
+from __future__ import annotations
+
+import json
+import os
+import re
+import signal
+import subprocess
+import sys
+import time
+from pathlib import Path
+from typing import Any
+from urllib.request import urlopen
+
+import jsonschema
+import pytest
+import yaml
+
+from demo_ctl.cli.main import main
+from demo_ctl.script.exhibit_load import load_exhibit, named_file, parse_exhibit
+from demo_ctl.script.schema import exhibit_schema_text
+from demo_ctl.terms.errors import InputError
+from demo_ctl.terms.located import FileError
+from demo_ctl.terms.outcome import Exit
+
+ROOT = Path(__file__).resolve().parents[2]
+CORNER = ROOT / "configs" / "exhibits" / "corner.yaml"
+OPEN = "2026-08-04T11:00+01:00"  # a Tuesday
+HEAD = """\
+format: demo_ctl exhibit 1
+name: own
+title: {en: Our corner}
+attract: [{record: a.jsonl}]
+"""
+
+
+def demo(*words: str, typed: str = "", state: Path) -> subprocess.CompletedProcess[str]:
+    return subprocess.run(
+        [sys.executable, "-m", "demo_ctl", "exhibit", str(CORNER), "--port", "bench://", "--state", str(state), *words],
+        input=typed,
+        capture_output=True,
+        text=True,
+        cwd=ROOT,
+        check=False,
+    )
+
+
+def test_presses_and_waits_in_simulated_time_and_counting_goes_on(tmp_path: Path) -> None:
+    typed = "wait 2 min\npress\npress\nwait 3 min\n\n"
+    done = demo("--fast", "--json", "--at", OPEN, typed=typed, state=tmp_path)
+    assert done.returncode == Exit.OK, done.stderr
+    told: dict[str, Any] = json.loads(done.stdout)
+    assert (told["placed"], told["calls_today"], told["state"]) == (2, 2, "showing recorded calls")
+    assert "the switches rest for" in done.stderr
+    again = json.loads(demo("--fast", "--json", "--at", "2026-08-05T11:00+01:00", state=tmp_path).stdout)
+    assert (again["placed"], again["calls_in_all"]) == (0, 2)
+    assert again["operations_in_all"] == told["operations_in_all"]
+
+
+def test_when_it_is_closed_nothing_is_placed(tmp_path: Path) -> None:
+    done = demo("--fast", "--json", "--at", "2026-08-04T17:30+01:00", typed="wait 3 min\npress\n", state=tmp_path)
+    told = json.loads(done.stdout)
+    assert told["placed"] == 0
+    assert told["notice"] == "Replays only: it is closed."
+
+
+def test_a_board_whose_key_was_not_turned_shows_replays_only(tmp_path: Path) -> None:
+    words = ("--fast", "--json", "--at", OPEN, "--port", "bench://?guard=locked")
+    done = demo(*words, typed="wait 3 min\npress\n", state=tmp_path)
+    told = json.loads(done.stdout)
+    assert told["placed"] == 0
+    assert told["notice"].startswith("Replays only: ")
+    assert "the key" in told["notice"]
+
+
+def test_a_clock_that_was_wrong_is_told_and_forgiven(tmp_path: Path) -> None:
+    assert json.loads(demo("--fast", "--json", "--at", OPEN, typed="wait 3 min\n\n", state=tmp_path).stdout)["placed"]
+    back = ("--fast", "--json", "--at", "2026-08-01T12:00+01:00")
+    told = json.loads(demo(*back, typed="wait 3 min\n\n", state=tmp_path).stdout)
+    assert told["placed"] == 0
+    assert "clock is wrong" in told["notice"]
+    told = json.loads(demo(*back, "--clock-is-right", typed="wait 3 min\n\n", state=tmp_path).stdout)
+    assert (told["placed"], told["calls_in_all"]) == (1, 2)
+
+
+class Running:
+    """An exhibit in a process of its own, with its page."""
+
+    words = (sys.executable, *f"-m demo_ctl exhibit {CORNER} --port bench:// --web 0 --at {OPEN}".split())
+
+    def __init__(self, state: Path) -> None:
+        self.process = subprocess.Popen(
+            [*self.words, "--state", str(state)],
+            stdin=subprocess.PIPE,
+            stdout=subprocess.DEVNULL,
+            stderr=subprocess.PIPE,
+            text=True,
+            cwd=ROOT,
+        )
+        assert self.process.stderr is not None
+        self.url = ""
+        for line in self.process.stderr:
+            found = re.match(r"Visitors: (\S+)", line)
+            if found:
+                self.url = found[1]
+                break
+        assert self.url
+
+    def seen(self) -> dict[str, Any]:
+        """What a screen that comes now is shown."""
+        with urlopen(self.url + "events", timeout=20) as stream:
+            value = False
+            for raw in stream:
+                line = raw.decode().rstrip("\n")
+                value = value or line == "event: value"
+                if value and line.startswith("data:"):
+                    found: dict[str, Any] = json.loads(line[5:])
+                    return found
+        raise AssertionError("the stream ended")
+
+    def end(self, number: int) -> int:
+        self.process.send_signal(number)
+        code = self.process.wait(30)
+        for stream in (self.process.stdin, self.process.stderr):
+            if stream is not None:
+                stream.close()
+        return code
+
+
+def test_killed_at_any_moment_it_starts_again_in_the_attract_loop(tmp_path: Path) -> None:
+    for number, code in ((signal.SIGKILL, -signal.SIGKILL), (signal.SIGTERM, Exit.INTERRUPTED)):
+        running = Running(tmp_path)
+        try:
+            first = running.seen()
+            assert first["replay"]
+            assert not first["blank"]
+            # A browser that fell over comes back, and sees what everybody sees.
+            assert running.seen()["replay"]
+        finally:
+            assert running.end(number) == code
+    assert not [path for path in tmp_path.iterdir() if path.suffix == ".new"]
+
+
+def test_typed_words_end_it_in_order(tmp_path: Path) -> None:
+    running = Running(tmp_path)
+    assert running.process.stdin is not None
+    running.process.stdin.write("?\nblank\nnonsense\n\nquit\n")
+    running.process.stdin.flush()
+    deadline = time.monotonic() + 60
+    while running.process.poll() is None and time.monotonic() < deadline:
+        time.sleep(0.05)
+    assert running.process.poll() == Exit.OK
+    for stream in (running.process.stdin, running.process.stderr):
+        if stream is not None:
+            stream.close()
+
+
+@pytest.mark.parametrize(
+    ("words", "said"),
+    [
+        (["--port", "socket://127.0.0.1:1", "--fast"], "--fast is for the bench only"),
+        (["--port", "socket://127.0.0.1:1", "--at", OPEN], "--at is for the bench only"),
+        (["--port", "bench://", "--at", "tomorrow"], "--at: expected a moment"),
+        (["--port", "bench://", "--at", "2026-08-04T11:00"], "--at: expected a moment"),
+        (["--port", "bench://", "--listen", "0.0.0.0"], "--listen goes with --web"),
+        (["--port", "bench://", "--web", "70000"], "--web: found 70000"),
+    ],
+)
+def test_what_cannot_be_is_refused_in_words(
+    words: list[str], said: str, capsys: pytest.CaptureFixture[str], tmp_path: Path
+) -> None:
+    assert main(["exhibit", str(CORNER), "--state", str(tmp_path), *words]) == Exit.BAD_INPUT
+    assert said in capsys.readouterr().err
+    assert os.listdir(tmp_path) == []
+
+
+def test_a_line_that_is_neither_press_nor_wait(tmp_path: Path) -> None:
+    for typed, said in (("dance\n", "expected press"), ("wait a while\n", "wait: expected a time")):
+        done = demo("--fast", "--at", OPEN, typed=typed, state=tmp_path)
+        assert done.returncode == Exit.BAD_INPUT
+        assert said in done.stderr
+
+
+# -- the file -----------------------------------------------------------------------------------------------------
+
+
+def test_the_sample_loads_and_editors_find_nothing_wrong() -> None:
+    exhibit = load_exhibit(CORNER)
+    assert exhibit.value.name == CORNER.stem
+    assert all(named_file(exhibit, each.record).is_file() for each in exhibit.value.attract)
+    jsonschema.Draft202012Validator.check_schema(json.loads(exhibit_schema_text()))
+    validator = jsonschema.Draft202012Validator(json.loads(exhibit_schema_text()))
+    validator.validate(yaml.safe_load(CORNER.read_text(encoding="utf-8")))
+
+
+def test_the_schema_in_the_folder_is_this_one(capsys: pytest.CaptureFixture[str]) -> None:
+    assert main(["schema", "exhibit"]) == Exit.OK
+    kept = (ROOT / "configs" / "schema" / "exhibit.schema.json").read_text(encoding="utf-8")
+    assert capsys.readouterr().out == kept == exhibit_schema_text()
+
+
+@pytest.mark.parametrize(
+    ("more", "line", "said"),
+    [
+        ("cool down: 1 s\n", 5, "cool down: expected at least 5 s"),
+        ("wear: {a day: 0}\n", 5, "a day"),
+        ("wear: {a year: 10}\n", 5, "a year"),
+        ("hours: {zone: Europe/Mossbrook, open: [{from: '10:00', to: '17:00'}]}\n", 5, "knows no time zone"),
+        ("hours: {zone: ../../etc/passwd, open: [{from: '10:00', to: '17:00'}]}\n", 5, "time zone"),
+        ("hours: {zone: UTC, open: [{from: '17:00', to: '10:00'}]}\n", 5, "a later time of day"),
+        ("hours: {zone: UTC, open: [{days: [mon, mon], from: '10:00', to: '17:00'}]}\n", 5, "each weekday once"),
+        ("hours: {zone: UTC, open: [{from: '10:00', to: '17:00'}], closed: [Christmas]}\n", 5, "2026-12-25"),
+        ("languages: [en, de]\n", 3, "words are missing for 'de'"),
+        ("calls: [{call: b.yaml, title: {fr: Appel}}]\n", 5, "words are missing for 'en'"),
+        ("atract: []\n", 5, "attract"),
+    ],
+)
+def test_what_is_wrong_is_said_with_its_line(more: str, line: int, said: str) -> None:
+    with pytest.raises(FileError) as caught:
+        parse_exhibit(HEAD + more, "own.yaml")
+    assert any(problem.place.line == line and said in problem.text for problem in caught.value.problems), str(
+        caught.value
+    )
+
+
+def test_files_that_are_not_there_are_named(tmp_path: Path) -> None:
+    path = tmp_path / "own.yaml"
+    path.write_text(HEAD + "calls: [{call: b.yaml}]\n", encoding="utf-8")
+    with pytest.raises(InputError, match=r"there is no file .*a\.jsonl") as caught:
+        load_exhibit(path)
+    assert "b.yaml" in str(caught.value)
+
+
+@pytest.mark.parametrize(
+    ("script", "said"),
+    [("all-trunks-busy", "a person must make trunks busy"), ("gate", "waits for a presenter")],
+)
+def test_calls_that_want_a_person_are_refused(
+    script: str, said: str, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    record = ROOT / "configs" / "exhibits" / "recorded" / "busy.jsonl"
+    call = ROOT / "configs" / "calls" / f"{script}.yaml"
+    if script == "gate":
+        call = tmp_path / "gate.yaml"
+        text = (ROOT / "configs" / "calls" / "permanent-off-hook.yaml").read_text(encoding="utf-8")
+        call.write_text(text.replace("steps:\n", "steps:\n  - gate: wait for me\n    limit: 5 s\n"), encoding="utf-8")
+    path = tmp_path / "own.yaml"
+    path.write_text(HEAD.replace("a.jsonl", str(record)) + f"calls: [{{call: {call}}}]\n", encoding="utf-8")
+    assert main(["exhibit", str(path), "--port", "bench://", "--state", str(tmp_path / "s")]) == Exit.BAD_INPUT
+    assert said in capsys.readouterr().err
