@@ -22,7 +22,14 @@ def run(args: argparse.Namespace) -> int:
     def announce(path: str) -> None:
         print(f"The bench ({unit}) is served at {path}. Place a call from another terminal:", flush=True)
         print(f"  demo_ctl call configs/calls/answered.yaml --unit {unit} --port {path}", flush=True)
-        print("Ctrl-C ends it. Type key off, cover open, stop press... to be the person at the equipment.", flush=True)
+        if args.guard == "locked":
+            print(
+                "Its guard is locked and nobody has proven it: a call that rings is refused. Prove it first:",
+                flush=True,
+            )
+            print(f"  demo_ctl safety prove --unit {unit} --port {path}", flush=True)
+        print("Ctrl-C ends it. Type key off, cover open, stop press... to be the person at the equipment;", flush=True)
+        print("help lists all that can be typed here.", flush=True)
 
     serve_pty(options, announce=announce, typed=_keyboard(), say=_say)
     return int(Exit.OK)

@@ -55,8 +55,13 @@ def board(given: str, unit: str | None) -> Iterator[Client]:
 
     url = chosen(given, "this is about")
     if url.startswith(BENCH):
+        from demo_ctl.office.load import load_unit
+
         add_url_package("demo_ctl.bench")
-        url = with_options(url, (("unit", str(unit_path(unit))),))
+        path = unit_path(unit)
+        if "unit=" not in url:
+            load_unit(path)  # what is wrong with a person's file is said as that, and not as trouble with a bench
+        url = with_options(url, (("unit", str(path)),))
     with closing(Client(open_port(url))) as client:
         client.hello()
         yield client

@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 import argparse
+import sys
 
-from demo_ctl.cli.board_port import board
+from demo_ctl.cli.board_port import BENCH, board
 from demo_ctl.cli.safety_show import board_arguments, limits_json
 from demo_ctl.terms.errors import InputError
 from demo_ctl.terms.outcome import Exit
@@ -21,44 +22,55 @@ def arguments(parser: argparse.ArgumentParser) -> None:
         action="append",
         default=[],
         metavar="NAME=VALUE",
-        help="make a limit smaller until the board starts again, such as 'window ms=30000' (may be repeated)",
+        help="make a limit smaller until the board starts again, such as 'burst=4 s' or burst=4000, in the board's own "
+        "unit (may be repeated)",
     )
 
 
 def wanted(text: str) -> tuple[int, int]:
     """Read NAME=VALUE: which limit (L_...), and its value."""
-    name, equals, value = text.partition("=")
+    from demo_ctl.safety.limit_words import plain_name, value_of, which
+
+    name, _, value = text.partition("=")
     name = " ".join(name.replace("_", " ").split())
-    may = m.LIMIT_NAMES[: m.L_PAUSE_MS]
-    if name not in may:
-        known = "is a constant of the board" if name in m.LIMIT_NAMES else "is no limit of the board"
+    index = which(name)
+    if index is None or index >= m.L_PAUSE_MS:
+        known = "is no limit of the board" if index is None else "is a constant of the board"
+        may = "; ".join(plain_name(each) for each in m.LIMIT_NAMES[: m.L_PAUSE_MS])
+        raise InputError(f"--tighten: '{name[:40]}' {known}", next_step=f"Those that can be tightened: {may}.")
+    try:
+        return index, value_of(index, value)
+    except ValueError:
+        unit = m.LIMIT_NAMES[index].rpartition(" ")[2]
         raise InputError(
-            f"--tighten: '{name[:40]}' {known}", next_step=f"Those that can be tightened: {', '.join(may)}."
-        )
-    if not equals or not (value.strip().isascii() and value.strip().isdigit()) or len(value) > 10:
-        raise InputError(
-            f"--tighten: expected a whole number after '{name}=', found {value[:40]!r}",
-            next_step=f"The name's last word is its unit: '{name}=1000'.",
-        )
-    number = int(value)
-    if number > 0xFFFFFFFF:
-        raise InputError(f"--tighten: {number} is larger than any limit")
-    return m.LIMIT_NAMES.index(name), number
+            f"--tighten: expected a number after '{name}=', found {value[:40]!r}",
+            next_step=f"Write a whole number of {unit}, or a figure with its unit: '{plain_name(m.LIMIT_NAMES[index])}="
+            f"{'4 s' if unit == 'ms' else f'90 {unit}'}'.",
+        ) from None
 
 
 def run(args: argparse.Namespace) -> int:
     """Tighten what is asked for, and print what is in force then."""
+    from demo_ctl.safety.limit_words import in_words, plain_name, says
+
     changes = [wanted(text) for text in args.tighten]
     with board(args.port, args.unit) as client:
         for which, value in changes:
             now = client.limits_in_force().value(which)
             if value > now:
                 raise InputError(
-                    f"--tighten: {m.LIMIT_NAMES[which]} is {now} now, and {value} would be looser",
+                    f"--tighten: {plain_name(m.LIMIT_NAMES[which])} is {in_words(m.LIMIT_NAMES[which], now)} now, and "
+                    f"{in_words(m.LIMIT_NAMES[which], value)} would be looser",
                     next_step="A host may tighten a limit, never loosen one. Resetting the board brings its own back.",
                 )
             client.tighten(which, value)
         limits, state = client.limits_in_force(), client.safety().state
+        if changes and client.port.url.startswith(BENCH):
+            print(
+                "This bench ends with this command, and what was tightened is lost with it. Serve one to keep it: "
+                "demo_ctl bench --pty.",
+                file=sys.stderr,
+            )
     if args.json:
         from demo_ctl.cli.json_out import print_json
 
@@ -68,7 +80,10 @@ def run(args: argparse.Namespace) -> int:
         from demo_ctl.report.safety import limits_parts
         from demo_ctl.safety.proof_store import digest_text
 
-        rows = [(name, value, index < m.L_PAUSE_MS) for index, (name, value) in enumerate(limits.values.items())]
+        rows = [
+            (plain_name(name), in_words(name, value), says(name), index < m.L_PAUSE_MS)
+            for index, (name, value) in enumerate(limits.values.items())
+        ]
         with reader_may_go():
             for part in limits_parts(rows, digest_text(limits.digest)):
                 console().print(part)

@@ -40,7 +40,12 @@ def arguments(parser: argparse.ArgumentParser) -> None:
     """Tell what the command takes."""
     board_arguments(parser)
     parser.add_argument(
-        "--record-dir", metavar="DIR", help="where the dated record is kept (default: ~/.local/state/demo_ctl/provings)"
+        "--record-dir",
+        "--proving-dir",
+        metavar="DIR",
+        dest="record_dir",
+        default=None,
+        help="where the dated record is kept (default: ~/.local/state/demo_ctl/provings)",
     )
     parser.add_argument("--who", metavar="NAME", help="who proves it, for the record (default: asked; may be empty)")
     parser.add_argument(

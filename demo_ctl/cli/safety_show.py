@@ -3,14 +3,21 @@
 from __future__ import annotations
 
 import argparse
+from datetime import datetime
+from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from demo_ctl.cli.board_port import PORT_HELP, board
+from demo_ctl.cli.files import unit_path
+from demo_ctl.terms.errors import InputError
 from demo_ctl.terms.outcome import Exit
 from demo_ctl.wire import messages as m
 
 if TYPE_CHECKING:
-    from demo_ctl.link.client import LimitsInForce
+    from demo_ctl.link.client import Client, LimitsInForce
+    from demo_ctl.office.model import Unit
+    from demo_ctl.safety.proof_store import Proving
+    from demo_ctl.safety.proof_words import Account
     from demo_ctl.safety.standing import Standing
 
 FORMAT = "demo_ctl safety 1"
@@ -21,6 +28,18 @@ _FEW = 2
 def arguments(parser: argparse.ArgumentParser) -> None:
     """Tell what the command takes."""
     board_arguments(parser)
+    proving_arguments(parser)
+
+
+def proving_arguments(parser: argparse.ArgumentParser) -> None:
+    """Tell where provings are looked for."""
+    inner = bool(parser.get_default("inner"))
+    parser.add_argument(
+        "--proving-dir",
+        metavar="DIR",
+        default=argparse.SUPPRESS if inner else None,
+        help="where provings are kept (default: ~/.local/state/demo_ctl/provings)",
+    )
 
 
 def board_arguments(parser: argparse.ArgumentParser) -> None:
@@ -42,11 +61,15 @@ def run(args: argparse.Namespace) -> int:
     """Ask the board, print; 4 when the guard is tripped."""
     from demo_ctl.safety.standing import standing
 
+    unit = unit_of(args.unit)
+    provings, remarks = kept_provings(args)
     with board(args.port, args.unit) as client:
         safety, limits, trips = client.safety(), client.limits_in_force(), client.trips()
         url, welcome = client.port.url, client.welcome
+        proof = _proof(client, safety, unit, provings, remarks)
     assert welcome is not None
-    found = standing(safety)
+    found = standing(safety, trips[0] if trips else None)
+    caused = causes(safety, welcome, trips, provings)
     if args.json:
         from demo_ctl.cli.json_out import print_json
 
@@ -56,17 +79,79 @@ def run(args: argparse.Namespace) -> int:
                 "port": url,
                 "simulated": bool(welcome.simulated),
                 **safety_json(safety, found),
+                "proving": _proof_json(proof),
                 "limits": limits_json(limits),
-                "trips": [trip_json(trip) for trip in trips],
+                "trips": [trip_json(trip, caused=why) for trip, why in zip(trips, caused, strict=True)],
             }
         )
     else:
-        _show(safety, found, limits, trips, url, simulated=bool(welcome.simulated))
+        told = list(zip(trips, caused, strict=True))
+        _show(safety, found, limits, told, url, proof, simulated=bool(welcome.simulated))
     return int(Exit.SAFETY_TRIP if safety.state == m.G_TRIPPED else Exit.OK)
 
 
+def unit_of(given: str | None) -> Unit | None:
+    """Return the unit that is meant; None where none was named and there is none here."""
+    from demo_ctl.office.load import load_unit
+
+    try:
+        path = unit_path(given)
+    except InputError:
+        if given is not None:
+            raise
+        return None
+    return load_unit(path).value
+
+
+def kept_provings(args: argparse.Namespace) -> tuple[list[Proving], list[str]]:
+    """Return the records of provings that are kept, and remarks about files that are none."""
+    from demo_ctl.safety.proof_store import default_folder, read_all
+
+    return read_all(Path(args.proving_dir) if args.proving_dir else default_folder())
+
+
+def causes(safety: m.Safety, welcome: m.Welcome, trips: list[m.Trip], provings: list[Proving]) -> list[str]:
+    """Say of each trip which proving caused it on purpose, "" when none did."""
+    from demo_ctl.safety.proof_store import board_text
+    from demo_ctl.safety.proof_words import caused_by
+
+    return [caused_by(trip, welcome.boot, provings, board_text(safety.board)) for trip in trips]
+
+
+def _proof(client: Client, safety: m.Safety, unit: Unit | None, provings: list[Proving], remarks: list[str]) -> Account:
+    from demo_ctl.safety.proof_words import Account, by_itself, by_records
+    from demo_ctl.safety.readiness import proven_at_opening, wanted_of
+
+    if proven_at_opening(client, safety):
+        return by_itself()
+    if unit is None:
+        return Account(False, ("Whether it is proven is not known here: say which unit it is at, --unit FILE.",))
+    wanted = wanted_of(client, safety, unit=unit, age=None, now=datetime.now().astimezone())
+    return by_records(provings, wanted, remarks, safety.exercised)
+
+
+def _proof_json(proof: Account) -> dict[str, Any]:
+    record = proof.proving
+    return {
+        "counts": proof.counts,
+        "says": list(proof.says),
+        "until": proof.until or None,
+        "without": list(proof.without),
+        "ended": record.ended if record else None,
+        "who": record.who if record else None,
+        "file": record.file if record else None,
+    }
+
+
 def _show(
-    safety: m.Safety, found: Standing, limits: LimitsInForce, trips: list[m.Trip], url: str, *, simulated: bool
+    safety: m.Safety,
+    found: Standing,
+    limits: LimitsInForce,
+    trips: list[tuple[m.Trip, str]],
+    url: str,
+    proof: Account,
+    *,
+    simulated: bool,
 ) -> None:
     from demo_ctl.cli.screen import console, reader_may_go
     from demo_ctl.report.safety import standing_parts, trips_parts
@@ -90,10 +175,11 @@ def _show(
         screen.print(f"Ringing guard of the {kind} {board_text(safety.board)} at {url}")
         screen.print()
         danger = safety.state in (m.G_TRIPPED, m.G_LIVE)
-        for part in standing_parts(found.headline, found.why, found.obstacle, found.next_step, groups, danger=danger):
+        told = found.headline, found.why, found.obstacle, found.next_step
+        for part in standing_parts(*told, proof.says, groups, danger=danger):
             screen.print(part)
         screen.print()
-        for part in trips_parts([trip_in_words(trip) for trip in trips[:_FEW]]):
+        for part in trips_parts([trip_in_words(*trip) for trip in trips[:_FEW]]):
             screen.print(part)
         if len(trips) > _FEW:
             screen.print(f"  and {len(trips) - _FEW} more: demo_ctl safety trips")
@@ -126,7 +212,7 @@ def safety_json(safety: m.Safety, found: Standing) -> dict[str, Any]:
         "hour_left_ms": safety.hour_left_ms,
         "trip_count": safety.trips,
         "permit": bool(safety.permit),
-        "permit_reason": _word(m.R_NAMES, safety.permit_reason),
+        "permit_says": found.permit,
     }
 
 
@@ -137,8 +223,8 @@ def limits_json(limits: LimitsInForce) -> dict[str, Any]:
     return {"digest": digest_text(limits.digest), "values": dict(limits.values)}
 
 
-def trip_json(trip: m.Trip) -> dict[str, Any]:
-    """One trip, with its words."""
+def trip_json(trip: m.Trip, caused: str = "") -> dict[str, Any]:
+    """One trip, with its words. caused: who caused it on purpose, in words."""
     from demo_ctl.safety.standing import trip_in_words
 
     return {
@@ -155,7 +241,8 @@ def trip_json(trip: m.Trip) -> dict[str, Any]:
         "battery_mV": trip.battery_mV,
         "plan": trip.plan,
         "step": trip.step,
-        "says": list(trip_in_words(trip)),
+        "caused_on_purpose": caused,
+        "says": list(trip_in_words(trip, caused)),
     }
 
 

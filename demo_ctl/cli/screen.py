@@ -4,11 +4,13 @@ from __future__ import annotations
 
 import errno
 import os
+import re
 import sys
 from collections.abc import Iterator
 from contextlib import contextmanager, suppress
 from functools import cache
 from textwrap import wrap
+from typing import Any
 
 from rich.console import Console
 
@@ -16,7 +18,18 @@ from rich.console import Console
 PIPED = 120
 
 
+_BLANKS = re.compile(r"[ \t]+((?:\x1b\[[0-9;]*m)*)(?=\n)")
+
+
 class _Screen(Console):
+    """Tables are as wide as their columns; what is printed is not: no line ends in blanks."""
+
+    def print(self, *objects: Any, **how: Any) -> None:
+        with self.capture() as caught:
+            super().print(*objects, **how)
+        self.file.write(_BLANKS.sub(r"\1", caught.get()))
+        self.file.flush()
+
     def on_broken_pipe(self) -> None:
         """Let whoever prints hear that the reader has gone (rich would end the program, in the middle of a call)."""
         raise BrokenPipeError(errno.EPIPE, os.strerror(errno.EPIPE))

@@ -293,6 +293,19 @@ REASONS: Mapping[int, Advice] = MappingProxyType(
     }
 )
 
+#: R_NO_SILENCE when nothing had rung: then it is no ringing that stayed, but something that stands wrong at rest.
+UP_AT_REST = Advice(
+    "a guard relay reads up, or the ringing bus carries voltage, while nothing rings: the relay is welded, or its"
+    " mirror contact's wire is broken",
+    "at the guard's relays A and B and their mirror contacts; `demo_ctl safety` says which one reads up, and what the"
+    " bus carries",
+    "Keep hands off the unit. Turn the key off, which isolates the ringing generator, and measure; exchange a relay"
+    f" that stays up. Then {KEY}, and prove the guard.",
+    trip=True,
+)
+#: The guard's states in which there was ringing to take off.
+_RANG = (m.G_LIVE, m.G_FALLING)
+
 #: Why the board refused a command.
 ANSWERS: Mapping[int, Advice] = MappingProxyType(
     {
@@ -352,6 +365,20 @@ def of_trip(code: int) -> Advice:
     if known.trip:
         return known
     return Advice(known.what, known.look, f"{known.next_step} The guard stays tripped: {KEY}.", trip=True)
+
+
+def of_worse(trip: m.Trip) -> Advice:
+    """Give the advice for what came after a trip (its `worse`), by what the guard did before it."""
+    if trip.worse == m.R_NO_SILENCE and trip.state not in _RANG:
+        return UP_AT_REST
+    return of_trip(trip.worse)
+
+
+def of_tripped(safety: m.Safety, trip: m.Trip | None) -> Advice:
+    """Give the advice for a guard that is tripped now. trip: the board's own record of that, if it has one."""
+    if trip is not None and trip.worse == safety.reason != m.R_NONE:
+        return of_worse(trip)
+    return of_trip(safety.reason)
 
 
 def of_answer(code: int) -> Advice:

@@ -187,6 +187,11 @@ def refused(url: str, error: BaseException) -> LinkError:
             next_step="Join the group that owns serial ports: sudo usermod -a -G dialout $USER, "
             "then log out and in again.",
         )
+    if number == errno.ENOTTY or "ioctl" in str(error):
+        return LinkError(
+            f"{url} is no serial port",
+            next_step="demo_ctl boards lists the boards that are plugged in; bench:// is the simulated one.",
+        )
     if number in (errno.ENOENT, errno.ENXIO, errno.ENODEV):
         return LinkError(
             f"there is no port {url}",

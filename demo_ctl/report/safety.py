@@ -22,28 +22,43 @@ def rows_table(title: str, first: str, second: str, rows: Rows) -> RenderableTyp
 
 
 def standing_parts(
-    headline: str, why: str, obstacle: str, next_step: str, groups: Sequence[tuple[str, Rows]], *, danger: bool
+    headline: str,
+    why: str,
+    obstacle: str,
+    next_step: str,
+    proving: Sequence[str],
+    groups: Sequence[tuple[str, Rows]],
+    *,
+    danger: bool,
 ) -> list[RenderableType]:
-    """How the guard stands. danger: ringing may be on a line, or the guard is tripped."""
+    """How the guard stands. proving: what there is to say of it; danger: ringing may be on, or the guard is tripped."""
     parts: list[RenderableType] = [Text(headline, style="bold red" if danger else "bold")]
     if why:
         parts.append(Text(f"Why: {why}."))
     if obstacle:
         parts += [Text(f"In the way of ringing: {obstacle}."), Text(next_step)]
     else:
-        parts.append(Text("Nothing is in the way of a plan that rings."))
+        parts.append(Text("At the board, nothing is in the way of a plan that rings."))
+    parts += [Text(text) for text in proving]
     for title, rows in groups:
         parts += [Text(""), rows_table(title, "what", "how it is", rows)]
     return parts
 
 
-def limits_parts(rows: Iterable[tuple[str, int, bool]], digest: str) -> list[RenderableType]:
-    """The limits in force: name (its last word is the unit), value, whether the host may make it smaller."""
-    table = plain_table("Limits in force on the board", "limit", "value", "may be tightened")
-    for name, value, may in rows:
-        what, _, unit = name.rpartition(" ")
-        table.add_row(Text(what), Text(f"{value} {unit}"), Text("yes" if may else "no, a constant"))
-    return [table, Text(f"Digest of all of them: {digest}")]
+def limits_parts(rows: Iterable[tuple[str, str, str, bool]], digest: str) -> list[RenderableType]:
+    """The limits in force: name, value with its unit, a sentence, whether the host may make it smaller."""
+    rows = list(rows)
+    parts: list[RenderableType] = []
+    for title, wanted in (
+        ("Limits in force on the board that may be tightened", True),
+        ("Constants of the board", False),
+    ):
+        table = plain_table(title, "limit", "value", "what it is")
+        for name, value, says, may in rows:
+            if may is wanted:
+                table.add_row(Text(name), Text(value), Text(says))
+        parts += [table, Text("")]
+    return [*parts, Text(f"Digest of all of them: {digest}")]
 
 
 def trips_parts(trips: Sequence[Sequence[str]], *, title: str = "Last trips, the newest first") -> list[RenderableType]:

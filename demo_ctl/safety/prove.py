@@ -240,7 +240,7 @@ class _Walk:
         assert self.limits is not None
         self._stop()
         self.person.tell(f"Not so: {failure}. It may have been a slip; everything back, and once more.")
-        back, *key = rules.recovery(self.limits)
+        back, *key = rules.recovery(self.limits, covers_contact=self.covers_contact)
         try:
             self._unrecorded(back)
             if self._account().state == m.G_TRIPPED:

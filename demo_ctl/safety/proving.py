@@ -192,14 +192,17 @@ def procedure(covers: Sequence[str], limits: LimitsInForce, *, covers_contact: b
     return tuple(steps)
 
 
-def recovery(limits: LimitsInForce) -> tuple[Step, ...]:
+def recovery(limits: LimitsInForce, *, covers_contact: bool) -> tuple[Step, ...]:
     """Return what is done after a slip, before the step is tried again."""
     settle_us = limits.value(m.L_KEY_US) + 4 * PASS_US
     apart_us = limits.value(m.L_APART_US)
     back = Step(
         "put everything back",
         "Put everything back: covers closed, stop released, test plug in, test buttons let go.",
-        (Mark("both channels close", on=CHAIN | m.IN_KEY), Mark("both guard relays are down", on=MIRRORS)),
+        (
+            Mark("both channels close", on=CHAIN | m.IN_KEY | (m.IN_COVERS if covers_contact else 0)),
+            Mark("both guard relays are down", on=MIRRORS),
+        ),
     )
     return back, _key_off(apart_us, settle_us), _key_on(apart_us, settle_us)
 

@@ -9,7 +9,7 @@ from __future__ import annotations
 from datetime import datetime, timedelta
 from pathlib import Path
 
-from demo_ctl.link.advice import of_reason, of_trip
+from demo_ctl.link.advice import of_reason, of_tripped
 from demo_ctl.link.client import Client
 from demo_ctl.office.model import Unit
 from demo_ctl.safety.proof_store import Wanted, best, board_text, digest_text, firmware_text, read_all
@@ -20,9 +20,8 @@ from demo_ctl.wire import messages as m
 
 #: What Welcome's `simulated` reads on a bench that was proven as it was opened; on one that was not, 2.
 PROVEN_BENCH = 1
-_ON_THE_BENCH = (
-    " (On the bench: leave guard=locked away from its URL, or, where the bench is served, type: key off, key day.)"
-)
+_IN_THE_COMMAND = " (On this bench: leave guard=locked away from its URL.)"
+_SERVED = " (Where the bench is served, type: key off, then key day.)"
 
 
 class NotReady(DemoError):
@@ -31,11 +30,16 @@ class NotReady(DemoError):
     exit_code = Exit.BAD_INPUT
 
 
-def check_guard(safety: m.Safety, *, simulated: bool) -> None:
-    """TripError when the guard is tripped, NotReady when something else keeps ringing from being allowed."""
-    hint = _ON_THE_BENCH if simulated else ""
+def check_guard(safety: m.Safety, *, simulated: bool, url: str = "", trip: m.Trip | None = None) -> None:
+    """TripError when the guard is tripped, NotReady when something else keeps ringing from being allowed.
+
+    url: of the port, for a hint that fits how a bench was started; trip: the board's latest.
+    """
+    hint = ""
+    if simulated:
+        hint = _IN_THE_COMMAND if url.startswith("bench:") else _SERVED
     if safety.state == m.G_TRIPPED:
-        advice = of_trip(safety.reason)
+        advice = of_tripped(safety, trip)
         raise TripError(
             f"this call rings, and the guard is tripped: {advice.what}",
             next_step=advice.advice + hint,
@@ -100,7 +104,13 @@ def check_ready(client: Client, *, unit: Unit, age: timedelta | None, folder: Pa
     welcome = client.welcome
     assert welcome is not None
     safety = client.safety()
-    check_guard(safety, simulated=bool(welcome.simulated))
+    trips = client.trips() if safety.state == m.G_TRIPPED else []
+    check_guard(
+        safety,
+        simulated=bool(welcome.simulated),
+        url=client.port.url,
+        trip=trips[0] if trips else None,
+    )
     if proven_at_opening(client, safety):
         return False
     check_proving(client, wanted_of(client, safety, unit=unit, age=age, now=now), folder)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from demo_ctl.link.advice import of_reason, of_trip
+from demo_ctl.link.advice import UP_AT_REST, of_reason, of_trip, of_tripped, of_worse
 from demo_ctl.wire import messages as m
 
 #: For each guard state: one sentence for somebody who stands before the unit.
@@ -47,7 +47,11 @@ class Row:
 
 @dataclass(frozen=True)
 class Standing:
-    """How the guard stands. obstacle: why ringing would not be allowed now, "" when it would; next_step: what to do."""
+    """How the guard stands.
+
+    why: why it tripped, "" when it did not; obstacle: why ringing would not be allowed now, "" when it would;
+    next_step: what to do; permit: whether the unit's supply is permitted, and why not.
+    """
 
     headline: str
     why: str
@@ -56,22 +60,23 @@ class Standing:
     inputs: tuple[Row, ...]
     measured: tuple[Row, ...]
     allowance: tuple[Row, ...]
+    permit: str
 
 
-def standing(safety: m.Safety) -> Standing:
-    """Put the board's own account into words."""
+def standing(safety: m.Safety, trip: m.Trip | None = None) -> Standing:
+    """Put the board's own account into words. trip: its latest trip, if any."""
     state = (
         STATES[safety.state] if safety.state < len(STATES) else f"The guard is in a state {safety.state} unknown here."
     )
     blocked = safety.state == m.G_TRIPPED or safety.obstacle != m.R_NONE
-    reason = safety.reason if safety.state == m.G_TRIPPED else safety.obstacle
-    advice = of_trip(reason) if safety.state == m.G_TRIPPED else of_reason(reason)
+    tripped = safety.state == m.G_TRIPPED
+    advice = of_tripped(safety, trip) if tripped else of_reason(safety.obstacle)
     permit = "given" if safety.permit else f"not given: {name_of(safety.permit_reason)}"
     if not safety.permit and safety.mode != m.MODE_NIGHT:
         permit = "not given; by day the key itself holds the unit's supply"
     return Standing(
         headline=state,
-        why=name_of(safety.reason) if safety.state == m.G_TRIPPED else "",
+        why=_why(safety, trip) if tripped else "",
         obstacle=advice.what if blocked else "",
         next_step=advice.advice if blocked else "",
         inputs=inputs_in_words(safety.inputs),
@@ -84,11 +89,28 @@ def standing(safety: m.Safety) -> Standing:
         allowance=(
             Row("limits of", _word(m.MODES, safety.mode)),
             Row("ringing left in this call", seconds(safety.call_left_ms)),
-            Row("ringing left in this hour", seconds(safety.hour_left_ms)),
+            Row(
+                "ringing left in this hour",
+                f"{seconds(safety.hour_left_ms)} (after a rest: half of the hour's limit; the other half comes back as "
+                "the hour passes, so that no hour ever has more than all of it)",
+            ),
             Row("trips since the board started", "255 or more" if safety.trips >= 255 else str(safety.trips)),
             Row("supply permit", permit),
         ),
+        permit=permit,
     )
+
+
+def _why(safety: m.Safety, trip: m.Trip | None) -> str:
+    """Name why the guard tripped, and what came after, if that is another thing."""
+    if trip is None or trip.worse == m.R_NONE or trip.worse != safety.reason:
+        return name_of(safety.reason)
+    return f"{name_of(trip.reason)}; and then: {worse_name(trip)}"
+
+
+def worse_name(trip: m.Trip) -> str:
+    """Name what came after a trip."""
+    return "a relay or the bus reads as if it rang" if of_worse(trip) is UP_AT_REST else name_of(trip.worse)
 
 
 def inputs_in_words(inputs: int) -> tuple[Row, ...]:
@@ -96,21 +118,27 @@ def inputs_in_words(inputs: int) -> tuple[Row, ...]:
     return tuple(Row(name, yes if inputs >> bit & 1 else no) for bit, (name, yes, no) in enumerate(INPUTS))
 
 
-def trip_in_words(trip: m.Trip) -> tuple[str, ...]:
-    """Tell one trip: what happened, what was seen, what to do. Each text is one paragraph."""
+def trip_in_words(trip: m.Trip, caused: str = "") -> tuple[str, ...]:
+    """Tell one trip: what happened, what was seen, what to do. Each text is one paragraph.
+
+    caused: who caused it on purpose, in words; then there is nothing to do.
+    """
     who = f", while port {trip.port} might be rung" if trip.port else ""
-    advice = of_trip(trip.worse if trip.worse != m.R_NONE else trip.reason)
+    advice = of_worse(trip) if trip.worse != m.R_NONE else of_trip(trip.reason)
     told = [f"Tripped {trip.at_us / 1e6:.3f} s after the board started{who}: {of_reason(trip.reason).what}."]
+    if caused:
+        told.append(f"On purpose: {caused}.")
     if trip.worse != m.R_NONE:
-        told.append(f"Worse: {of_reason(trip.worse).what}.")
+        told.append(f"Worse: {advice.what}.")
     state = _word(m.GUARD_STATES, trip.state)
     step = f", at instruction {trip.step} of its plan" if trip.plan else ""
     told.append(f"The guard was at '{state}'{step}.")
     told.append(
-        f"Seen then: {', '.join(seen_in_words(trip.inputs))}; on the ringing bus {volts(trip.bus_mV)} and "
+        f"Seen then: {'; '.join(seen_in_words(trip.inputs))}; on the ringing bus {volts(trip.bus_mV)} and "
         f"{milliamps(trip.bus_uA)}, generator {volts(trip.supply_mV)}, battery {volts(trip.battery_mV)}."
     )
-    told.append(advice.advice)
+    if not caused:
+        told.append(advice.advice)
     return tuple(told)
 
 

@@ -42,7 +42,7 @@ def _run(*words: str, typed: str | None = None) -> subprocess.CompletedProcess[s
 def test_how_the_guard_stands_in_words_and_for_programs() -> None:
     run = _run("safety", "--port", "bench://")
     assert run.returncode == 0, run.stderr
-    for words in ("Nothing is in the way", "ringing generator", "safety chain, channel A  closed", "none since"):
+    for words in ("nothing is in the way", "Proven: a simulated person", "ringing generator", "safety chain, channel A  closed", "none since"):
         assert words in run.stdout
     run = _run("safety", "--port", LOCKED, "--json")
     assert run.returncode == 0
@@ -68,7 +68,60 @@ def test_limits_are_shown_with_their_digest_and_tightened_only() -> None:
     after = json.loads(run.stdout)
     assert after["values"] == {**before["values"], "window ms": 30000}
     assert after["digest"] != before["digest"]
-    assert "may be tightened" in _run("safety", "limits", "--port", "bench://").stdout
+    assert "is lost with it" in run.stderr  # this bench has ended
+    assert "lost" not in _run("safety", "limits", "--port", "bench://").stderr
+
+
+@pytest.mark.parametrize("burst", ["burst=4000", "burst=4 s", "burst ms=4000", "burst_ms=4000ms"])
+def test_a_limit_is_tightened_by_the_name_and_the_figure_that_are_printed(burst: str) -> None:
+    run = _run("safety", "limits", "--port", "bench://", "--tighten", burst)
+    assert run.returncode == 0, run.stderr
+    assert re.search(r"^burst +4 s +Longest ringing without a pause", run.stdout, re.MULTILINE)
+    assert "night burst" in run.stdout
+    assert not re.search(r" $", run.stdout, re.MULTILINE)
+
+
+def test_how_the_guard_is_proven_is_said_and_what_is_missing(tmp_path: Path) -> None:
+    run = _run("safety", "--port", "bench://", "--json")
+    assert json.loads(run.stdout)["proving"]["counts"] is True
+    run = _run("safety", "--port", LOCKED, "--proving-dir", str(tmp_path), "--json")
+    proving = json.loads(run.stdout)["proving"]
+    assert (proving["counts"], proving["until"]) == (False, None)
+    said = " ".join(proving["says"])
+    assert "no proving on this computer" in said
+    assert "guard relay A was never seen to pull up" in said
+    assert "demo_ctl safety prove" in said
+
+
+def test_the_permit_is_told_alike_to_people_and_to_programs() -> None:
+    found = json.loads(_run("safety", "--port", "bench://", "--json").stdout)
+    assert found["permit_says"] in _run("safety", "--port", "bench://").stdout
+
+
+def test_what_is_wrong_with_a_file_or_a_port_is_said_as_that(tmp_path: Path) -> None:
+    wrong = tmp_path / "unit.yaml"
+    wrong.write_text("format: [")
+    for path in (wrong, tmp_path / "none.yaml"):
+        run = _run("safety", "--port", "bench://", "--unit", str(path))
+        assert run.returncode == 2
+        assert str(path) in run.stderr
+        assert "bench://?" not in run.stderr
+    run = _run("safety", "--port", "/dev/null")
+    assert run.returncode == 3
+    assert "/dev/null is no serial port" in run.stderr
+    assert "ioctl" not in run.stderr
+
+
+def test_a_hint_fits_how_the_bench_was_started() -> None:
+    run = _run("call", ANSWERED, "--port", LOCKED)
+    assert "leave guard=locked away from its URL" in run.stderr
+    assert "type: key off" not in run.stderr
+
+
+def test_an_age_of_provings_is_said_to_mean_nothing_where_no_record_counts() -> None:
+    run = _run("call", ANSWERED, "--proving-age", "1 h", "--json", "--port", "bench://")
+    assert run.returncode == 0, run.stderr
+    assert "--proving-age has no meaning here" in run.stderr
 
 
 @pytest.mark.parametrize(
@@ -77,9 +130,11 @@ def test_limits_are_shown_with_their_digest_and_tightened_only() -> None:
         ("window ms=90001", "looser"),
         ("pump us=1", "is a constant of the board"),
         ("windwo ms=1", "is no limit of the board"),
-        ("window ms", "expected a whole number"),
-        ("window ms=-5", "expected a whole number"),
-        ("window ms=99999999999", "expected a whole number"),
+        ("window=2 min", "window is 90 s now, and 2 min would be looser"),
+        ("window ms", "expected a number"),
+        ("window ms=-5", "expected a number"),
+        ("window ms=99999999999", "expected a number"),
+        ("burst=4 V", "a figure with its unit: 'burst=4 s'"),
     ],
 )
 def test_a_limit_that_cannot_be_had_is_bad_input(tighten: str, said: str) -> None:
@@ -147,6 +202,7 @@ class Served:
         found = re.search(r"at (\S+)\. ", self.process.stdout.readline())
         assert found is not None
         self.path = found[1]
+        self.greeting = [self.process.stdout.readline() for _ in range(3)]
         self._reader = threading.Thread(target=self.process.stdout.read, daemon=True)
         self._reader.start()
 
@@ -175,10 +231,15 @@ def served() -> Iterator[Served]:
 HANDS = (
     (r"Turn the key off", "key off"),
     (r"Turn the key on", "key day"),
-    (r"\d  Open the cover|bus\. Open the cover", "cover open"),
-    (r"\d  Close the cover", "cover close"),
-    (r"\d  Press the emergency stop|bus\. Press the emergency stop", "stop press"),
-    (r"\d  Release the emergency stop", "stop release"),
+    (r"\d\. Open the cover|BUS\. Open the cover", "cover open"),
+    (r"\d\. Close the cover", "cover close"),
+    (r"\d\. Press the emergency stop|BUS\. Press the emergency stop", "stop press"),
+    (r"\d\. Release the emergency stop", "stop release"),
+    (r"\d\. Open channel A", "plug a out"),
+    (r"\d\. Open channel B", "plug b out"),
+    (r"\d\. Put the test plug back", "plug a in; plug b in"),
+    (r"\d\. Press the test button of guard relay A", "relay a press"),
+    (r"\d\. Press the test button of guard relay B", "relay b press"),
 )
 
 
@@ -216,16 +277,20 @@ def _type(process: subprocess.Popen[str], text: str) -> None:
     process.stdin.flush()
 
 
-def _prover(served: Served) -> Callable[[str, subprocess.Popen[str]], None]:
+def _prover(served: Served, *, skips: bool = False) -> Callable[[str, subprocess.Popen[str]], None]:
     def at(line: str, process: subprocess.Popen[str]) -> None:
+        if skips and "type s and Enter" in line:
+            _type(process, "s")
+            return
         for pattern, does in HANDS:
             if re.search(pattern, line):
-                served.do(does)
+                for each in does.split("; "):
+                    served.do(each)
+                if "relay" in does:
+                    threading.Timer(2.0, served.do, [does.replace("press", "release")]).start()
                 return
-        if "press Enter" in line:
+        if "Press Enter" in line:
             _type(process, "")
-        elif "type s and Enter" in line:
-            _type(process, "s")
 
     return at
 
@@ -240,6 +305,7 @@ def _one_record(folder: Path) -> dict[str, Any]:
 def test_a_morning_at_the_unit(served: Served, tmp_path: Path) -> None:
     """Prove it, place a call, press the stop while it rings, see the trip, be refused, turn the key."""
     provings = tmp_path / "provings"
+    assert "safety prove" in "".join(served.greeting)
     prove = ("safety", "prove", "--port", served.path, "--unit", TRAVELLING, "--record-dir", str(provings))
     code, said = _follow((*prove, "--who", "Ada"), _prover(served))
     assert code == 0, said
@@ -247,12 +313,28 @@ def test_a_morning_at_the_unit(served: Served, tmp_path: Path) -> None:
     kept = _one_record(provings)
     assert (kept["verdict"], kept["who"], kept["covers"]) == ("passed", "Ada", ["front", "back"])
 
+    show = _run("safety", "--port", served.path, "--unit", TRAVELLING, "--proving-dir", str(provings), "--json")
+    found = json.loads(show.stdout)
+    assert (found["proving"]["counts"], found["proving"]["who"]) == (True, "Ada")
+    assert found["trips"]
+    assert all("made it trip, to see that it does" in trip["caused_on_purpose"] for trip in found["trips"])
+    call = ("call", ANSWERED, "--unit", TRAVELLING, "--port", served.path, "--proving-dir", str(provings))
+    refused = _run(*call, "--proving-age", "1 ms")
+    assert refused.returncode == 2
+    assert "too old" in refused.stderr
+    short = tmp_path / "short"
+    code, said = _follow((*prove[:-1], str(short), "--who", "Bo"), _prover(served, skips=True))
+    assert code == 0, said
+    assert "PASSED, WITHOUT: channel A alone, channel B alone, guard relay A alone, guard relay B alone" in said
+    refused = _run(*call[:-1], str(short))
+    assert refused.returncode == 2
+    assert "left out 'channel A alone', and that was never done" in refused.stderr
+
     def stop(line: str, _process: subprocess.Popen[str]) -> None:
         if "the bell of" in line:
             served.do("stop press")
 
     record = tmp_path / "call.jsonl"
-    call = ("call", ANSWERED, "--unit", TRAVELLING, "--port", served.path)
     code, said = _follow((*call, "--record", str(record)), stop)
     assert code == 4, said
     assert "the guard trips" in said
@@ -295,10 +377,10 @@ def test_a_morning_at_the_unit(served: Served, tmp_path: Path) -> None:
 def test_a_proving_stopped_while_ringing_voltage_is_on_the_bus(
     served: Served, tmp_path: Path, number: signal.Signals
 ) -> None:
-    prover = _prover(served)
+    prover = _prover(served, skips=True)
 
     def at(line: str, process: subprocess.Popen[str]) -> None:
-        if "Ringing voltage is on the bus. Open" in line:
+        if "RINGING VOLTAGE IS ON THE BUS. Open" in line:
             process.send_signal(number)
         else:
             prover(line, process)

@@ -43,17 +43,20 @@ def test_trips_are_those_that_keep_people_safe() -> None:
 
 
 @pytest.mark.parametrize("code", [m.R_UNEXPECTED_RINGING, m.R_BUS, m.R_NO_SILENCE])
-def test_what_does_not_come_through_the_guard_is_isolated_by_hand(code: int) -> None:
-    """Facts and design: the guard cannot take away what does not come through it."""
-    assert "generator by hand" in of_reason(code).advice
-    assert KEY not in of_reason(code).next_step  # the key would change nothing
+def test_what_does_not_come_through_the_guard_is_isolated_by_the_key(code: int) -> None:
+    """Facts and design: the guard cannot take away what does not come through it; the isolating contactor can."""
+    assert "Keep hands off" in of_reason(code).advice
+    assert "the key off, which isolates the ringing generator" in of_reason(code).advice
+    assert KEY not in of_reason(code).next_step  # on again only when the path is found
 
 
 @pytest.mark.parametrize("code", [code for code, advice in REASONS.items() if advice.trip])
 def test_what_latches_says_what_resets_it_or_keeps_hands_off(code: int) -> None:
     """The key is the only way out of a trip; an advice that does not name it says what comes first."""
     text = of_reason(code).next_step.lower()
-    assert KEY in text or "by hand" in text or "do not ring" in text or code in (m.R_PLACE, m.R_NOT_ARMED)
+    assert (
+        KEY in text or "key off, which isolates" in text or "do not ring" in text or code in (m.R_PLACE, m.R_NOT_ARMED)
+    )
 
 
 @settings(deadline=None)

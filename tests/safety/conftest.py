@@ -25,6 +25,7 @@ class Hands:
 
     forgets: steps, by name, that this person does not do. skips: leaves optional steps out. at: called with each step's
     name before it is done. says: what is typed when ringing voltage is about to come on.
+    hears: what is done when words are told.
     """
 
     def __init__(self, hardware: Any) -> None:
@@ -38,9 +39,13 @@ class Hands:
         self.step: Step | None = None
         self.typed: list[str] = []
         self.says = [""]
+        self.hears: dict[str, Callable[[], None]] = {}
 
     def tell(self, text: str) -> None:
         self.told.append(text)
+        for words, act in self.hears.items():
+            if words in text:
+                act()
         if text.startswith("RINGING VOLTAGE IS ON THE BUS") and self.step is not None:
             self.at(f"{self.step.name}, live")
             self._do(self.step.name)

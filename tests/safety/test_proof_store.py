@@ -318,6 +318,9 @@ class Board:
     def safety(self) -> Any:
         return self._safety
 
+    def trips(self) -> list[m.Trip]:
+        return []
+
     def limits_in_force(self) -> Any:
         return LIMITS
 

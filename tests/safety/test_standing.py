@@ -2,11 +2,18 @@
 
 from __future__ import annotations
 
+from types import SimpleNamespace
+from typing import Any
+
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from demo_ctl.link.advice import KEY, of_trip
+from demo_ctl.safety import limit_words
+from demo_ctl.safety.limit_words import in_words, plain_name, says, value_of, which
+from demo_ctl.safety.proof_store import CausedTrip
+from demo_ctl.safety.proof_words import caused_by
 from demo_ctl.safety.standing import INPUTS, STATES, inputs_in_words, standing, trip_in_words
 from demo_ctl.wire import messages as m
 
@@ -51,6 +58,51 @@ def test_a_trip_in_words() -> None:
     worse = " ".join(trip_in_words(TRIP._replace(worse=m.R_NO_SILENCE)))
     assert "Worse" in worse
     assert "Keep hands off" in worse
+
+
+@pytest.mark.parametrize("state", range(len(m.GUARD_STATES)))
+def test_no_silence_where_nothing_rang_is_told_as_what_it_is(state: int) -> None:
+    """Both reasons stay; what came after is only called missing silence where there was ringing to take off."""
+    trip = TRIP._replace(reason=m.R_MIRROR, worse=m.R_NO_SILENCE, state=state)
+    told = " ".join(trip_in_words(trip))
+    rang = state in (m.G_LIVE, m.G_FALLING)
+    assert ("while nothing rings: the relay is welded, or its mirror contact's wire is broken" in told) is not rang
+    assert ("ringing was taken off" in told) is rang
+    assert "a guard relay was not where its mirror contact should say" in told
+    found = standing(SAFE._replace(state=m.G_TRIPPED, reason=m.R_NO_SILENCE, obstacle=m.R_NO_SILENCE), trip)
+    assert found.why.startswith(m.R_NAMES[m.R_MIRROR])
+    assert ("no silence after ringing" in found.why) is rang
+    assert ("while nothing rings" in found.obstacle) is not rang
+
+
+def test_a_trip_caused_on_purpose_says_so_and_asks_for_nothing() -> None:
+    told = trip_in_words(TRIP, "the proving of today made it trip")
+    assert "On purpose: the proving of today made it trip." in told
+    assert not [text for text in told if KEY in text]
+
+
+def test_each_trip_of_a_proving_is_known_by_its_start_of_the_board_its_instant_and_its_reason() -> None:
+    trips = (CausedTrip(5, TRIP.at_us, "interlock chain open"),)
+    proving: Any = SimpleNamespace(trips=trips, board="aa", began="today")
+    assert "today" in caused_by(TRIP, 5, [proving], "aa")
+    for trip, boot, board in ((TRIP, 6, "aa"), (TRIP, 5, "bb"), (TRIP._replace(at_us=1), 5, "aa")):
+        assert caused_by(trip, boot, [proving], board) == ""
+    assert caused_by(TRIP._replace(reason=m.R_MIRROR), 5, [proving], "aa") == ""
+
+
+def test_every_limit_has_words_and_is_found_by_the_name_that_is_printed() -> None:
+    assert {plain_name(name) for name in m.LIMIT_NAMES} == set(limit_words._SAYS)
+    for index, name in enumerate(m.LIMIT_NAMES):
+        assert says(name).endswith(".")
+        assert which(plain_name(name)) == which(name.replace(" ", "_")) == index
+
+
+@settings(deadline=None)
+@given(st.integers(0, len(m.LIMIT_NAMES) - 1), st.integers(0, 10**7))
+def test_a_limit_in_words_reads_back_as_what_it_was(index: int, value: int) -> None:
+    """Law: what is printed may be typed."""
+    assert value_of(index, in_words(m.LIMIT_NAMES[index], value)) == value
+    assert value_of(index, str(value)) == value
 
 
 @settings(deadline=None)
