@@ -79,7 +79,7 @@ def reference_receive(stream: bytes, unstuff: Callable[[bytes], bytes] = c_decod
 def loads() -> dict[str, list[Any]]:
     """Return what is sent: name -> messages."""
     events = [m.Event(n, 5_000_000_000 + 61_000 * n, m.EV_EDGE, 1 + n % 4, n % 8) for n in range(500)]
-    beats = [m.Beat(5_000_000_000 + 200_000 * n, m.RUNNING, m.G_OFF, 63) for n in range(500)]
+    beats = [m.Beat(5_000_000_000 + 200_000 * n, m.RUNNING, m.G_SAFE, 63) for n in range(500)]
     # A tone of 440 Hz about the converter's rest, and the silence of an ideal converter: a zero in every word.
     words = [int(m.AUDIO_REST + 300 * ((n * 55 % 1000) / 500 - 1)) for n in range(m.AUDIO_BLOCK)]
     tone = struct.pack(f"<{m.AUDIO_BLOCK}H", *words)

@@ -292,7 +292,7 @@ class Stage:
         from binascii import crc32
 
         data = b"".join([struct.pack(m.INSTRUCTION, *one) for one in steps])
-        asks: list[object] = [m.Begin(plan, len(steps), *roles, kind)]
+        asks: list[object] = [m.Begin(plan, len(steps), roles[0], roles[1], roles[2], roles[3], kind)]
         for first in range(0, len(steps), m.LOAD_MOST):
             some = data[first * 12 : (first + m.LOAD_MOST) * 12]
             asks.append(m.Load(first, len(some) // 12, some))

@@ -340,7 +340,7 @@ class Attack:
             if only_good:
                 plan = [one for one in plan if check(one, bytes((0, *roles)), 90_000_000) == m.OK]
             data = b"".join(struct.pack(m.INSTRUCTION, *one) for one in plan)
-            self.say(m.Begin(1, len(plan), *roles, m.PLAN_CALL))
+            self.say(m.Begin(1, len(plan), roles[0], roles[1], roles[2], roles[3], m.PLAN_CALL))
             if plan:
                 self.say(m.Load(0, len(plan), data))
             self.say(m.Commit(1, crc32(data)))

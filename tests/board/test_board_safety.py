@@ -373,7 +373,13 @@ def test_a_watch_that_did_not_look_stops_the_pump() -> None:
     now_us = stage.now_us
     stage.firmware.guard._lines = lambda *_: m.R_NONE
     take = stage.firmware._in_order
-    stage.firmware._in_order = lambda: (take(), setattr(stage.firmware.guard, "tokens", 0))[0]
+
+    def forgets() -> Any:
+        left_over = take()
+        stage.firmware.guard.tokens = 0
+        return left_over
+
+    stage.firmware._in_order = forgets
     stage.run(now_us + 100_000)
     _is_safe(stage, now_us + 10_000, m.R_TOKEN)
 

@@ -42,7 +42,13 @@ def _run(*words: str, typed: str | None = None) -> subprocess.CompletedProcess[s
 def test_how_the_guard_stands_in_words_and_for_programs() -> None:
     run = _run("safety", "--port", "bench://")
     assert run.returncode == 0, run.stderr
-    for words in ("nothing is in the way", "Proven: a simulated person", "ringing generator", "safety chain, channel A  closed", "none since"):
+    for words in (
+        "nothing is in the way",
+        "Proven: a simulated person",
+        "ringing generator",
+        "safety chain, channel A  closed",
+        "none since",
+    ):
         assert words in run.stdout
     run = _run("safety", "--port", LOCKED, "--json")
     assert run.returncode == 0

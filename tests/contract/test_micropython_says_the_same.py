@@ -138,7 +138,12 @@ def hosts(draw: st.DrawFn) -> list[tuple[int, bytes]]:
             plan = draw(_loads())
             data = b"".join(struct.pack(m.INSTRUCTION, *each) for each in plan)
             roles = draw(st.tuples(*[st.integers(0, 4)] * 4))
-            parts = [m.Begin(9, len(plan), *roles, m.PLAN_CALL), m.Load(0, len(plan), data), m.Commit(9, crc32(data)), m.Start(9)]
+            parts = [
+                m.Begin(9, len(plan), roles[0], roles[1], roles[2], roles[3], m.PLAN_CALL),
+                m.Load(0, len(plan), data),
+                m.Commit(9, crc32(data)),
+                m.Start(9),
+            ]
             for part in parts:
                 number += 1
                 said.append((draw(st.integers(0, 3)), frame(encode(number & 0xFF, part))))

@@ -223,7 +223,7 @@ def test_h29_monitoring_voltage(battery_V: float, fits: bool) -> None:
 
 @pytest.mark.parametrize("battery_V", [40.0, 48.0, 52.1, 56.0, 58.5, 58.6, 70.0, 199.0])
 def test_ceiling_is_the_same_in_every_room(battery_V: float) -> None:
-    """Ours, of H23 and H24: min(100 V, (200 - battery) / root 2). The board's own is never above, by its whole numbers."""
+    """Ours, of H23 and H24: min(100 V, (200 - battery) / root 2). The board's own is never above."""
     expected_V = min(100.0, (200 - battery_V) / math.sqrt(2))
     assert ceiling_V(battery_V) == pytest.approx(expected_V)
     assert min(HIGHEST_RINGING_V, (HIGHEST_PEAK_V - battery_V) / math.sqrt(2)) == pytest.approx(expected_V)
