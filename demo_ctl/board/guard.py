@@ -363,7 +363,7 @@ class Guard:
         changed = interlock.state != self._told_state or interlock.reason != self._told_reason
         if changed:
             self._tell(now_us, port, ends)
-        # An alarm's latch ends with a key that was turned off, as the interlock saw it; a loose wire of the key is none.
+        # An alarm's latch ends with a key that was turned off, as the interlock saw it, not with a loose wire of it.
         key = inputs & ~KEY if interlock.state == m.G_KEY_OFF else inputs | KEY
         if self.permit.step(elapsed_us, key) and now_us - self._permitted_us >= GRID_US:
             self._permitted_us = now_us
