@@ -201,6 +201,7 @@ def _keep(
         Screens(hub, furnished.unit, furnished.languages, furnished.films),
         House(open_client, clock.now, clock.wait, ready_of(args), store, _recorder(args)),
         title=furnished.title,
+        watch=furnished.watch,
         on_state=on_state,
     )
     stack.callback(keeper.close)

@@ -1,7 +1,8 @@
 """An exhibit that runs by itself, as a state machine. Pure: (state, event, now) -> (state, what is to be done).
 
     ATTRACT ─press─► COUNTING ─counted─► CALLING ─over─► SETTLING ─counted─► ATTRACT
-       └─press, and no call may be placed─► REPLAYING ─shown─► ATTRACT
+       ├─press, and no call may be placed─► REPLAYING ─shown─► ATTRACT
+       └─a visitor lifts their own handset─► VISITING ─down again─► SETTLING ─counted─► ATTRACT
 
 The attract loop goes on by itself whenever nothing else is on. A press places a real call if everything allows it (see
 `refusal`), and shows a recorded one if not. A call is counted before it is begun, and begun only when the count is
@@ -29,6 +30,8 @@ KEEP_US = 30_000_000
 SPARE_US = 30_000_000
 #: And a replay so long after its own length.
 REPLAY_SPARE_US = 5_000_000
+#: A visitor's handset that is off its hook for longer keeps the screens no more.
+VISIT_US = 600_000_000
 #: A button that reads "pressed" for so long is stuck, or its wire is broken.
 STUCK_US = 20_000_000
 
@@ -41,6 +44,7 @@ class Phase(Enum):
     CALLING = "a call is on"
     SETTLING = "the call is over"
     REPLAYING = "showing a recorded call that a visitor asked for"
+    VISITING = "a visitor dials"
 
 
 @dataclass(frozen=True)
@@ -158,6 +162,25 @@ class Shown:
 
 
 @dataclass(frozen=True)
+class Lifted:
+    """A visitor has lifted the handset of the telephone that is watched."""
+
+
+@dataclass(frozen=True)
+class Down:
+    """It is down again, and the switches are home. worked: what the visitor's call took; what nobody saw is missing."""
+
+    worked: Mapping[str, int] = field(default_factory=dict)
+
+
+@dataclass(frozen=True)
+class Engaged:
+    """The watched telephone is off its hook, or is not, and nobody saw it being lifted: there is nothing to follow."""
+
+    lifted: bool
+
+
+@dataclass(frozen=True)
 class Stop:
     """Somebody in charge ends the call, or the visitor's replay."""
 
@@ -174,7 +197,7 @@ class Told:
     text: str
 
 
-Event = Press | Button | Tick | Stands | Kept | NotKept | Over | Shown | Stop | Blank | Told
+Event = Press | Button | Tick | Stands | Kept | NotKept | Over | Shown | Lifted | Down | Engaged | Stop | Blank | Told
 
 # -- what is to be done ---------------------------------------------------------------------------------------------
 
@@ -213,6 +236,11 @@ class Replay:
 
 
 @dataclass(frozen=True)
+class Follow:
+    """Show the visitor's own call."""
+
+
+@dataclass(frozen=True)
 class Attract:
     """Go on with the attract loop."""
 
@@ -224,7 +252,7 @@ class Dark:
     dark: bool
 
 
-Doing = Keep | Begin | EndCall | LetGo | Replay | Attract | Dark
+Doing = Keep | Begin | EndCall | LetGo | Replay | Follow | Attract | Dark
 
 
 @dataclass(frozen=True)
@@ -232,7 +260,8 @@ class State:
     """Everything there is to know. Times by `Now.us`.
 
     serial: of the call or replay that is on; ending: the call was told to end; instead: it was not begun, a replay
-    follows; ready_us: when the cool-down is over; turn: the next call; shown: the last replay for a visitor; because:
+    follows; ready_us: when the cool-down is over; turn: the next call; shown: the last replay for a visitor; lifted: a
+    visitor's handset is; owed: what their call took, still to be counted; because:
     why it is shown instead of a call; trouble: what went wrong with the last call.
     """
 
@@ -251,6 +280,8 @@ class State:
     instead: bool = False
     blank: bool = False
     dark: bool = False
+    lifted: bool = False
+    owed: tuple[tuple[str, int], ...] = ()
     because: str = ""
     trouble: str = ""
     uncounted: str = ""  # why counting failed, the last time
@@ -287,6 +318,8 @@ def refusal(state: State, call: int, now: Now, rules: Rules) -> str:
         return standing.why or "the board does not answer"
     if offered.rings and standing.why_ringing:
         return standing.why_ringing
+    if state.lifted:
+        return "a visitor's telephone is off its hook"
     if now.us < state.ready_us:
         return f"the switches rest for {-(-(state.ready_us - now.us) // 1_000_000)} s more"
     if not rules.hours.is_open(now.at):
@@ -317,6 +350,8 @@ def limit_us(state: State, rules: Rules) -> int | None:
         return state.since_us + rules.calls[state.call].most_us + SPARE_US
     if state.phase is Phase.REPLAYING:
         return state.since_us + rules.replays[state.shown] + REPLAY_SPARE_US
+    if state.phase is Phase.VISITING:
+        return state.since_us + VISIT_US
     return None
 
 
@@ -342,10 +377,12 @@ def _step(state: State, event: Event, now: Now, rules: Rules) -> Next:
         if state.phase is Phase.REPLAYING and event.serial == state.serial:
             return _attract(state, now, rules)
         return state, ()
+    if isinstance(event, Lifted | Down | Engaged):
+        return _visitor(state, event, now, rules)
     if isinstance(event, Stop):
         if state.phase is Phase.CALLING:
             return replace(state, ending=True), (EndCall(),)
-        if state.phase is Phase.REPLAYING:
+        if state.phase in (Phase.REPLAYING, Phase.VISITING):
             return _attract(state, now, rules)
         return state, ()
     if isinstance(event, Blank):
@@ -390,7 +427,28 @@ def _replay(state: State, now: Now, rules: Rules) -> Next:
     return state, (Replay(state.serial, shown),)
 
 
-def _attract(state: State, now: Now, _rules: Rules) -> Next:
+def _visitor(state: State, event: Lifted | Down | Engaged, now: Now, rules: Rules) -> Next:
+    """What a visitor does by themselves: nobody can forbid it, so it is followed, and counted afterwards."""
+    if isinstance(event, Engaged):
+        return replace(state, lifted=event.lifted), ()
+    if isinstance(event, Lifted):
+        state = replace(state, lifted=True)
+        if state.phase not in (Phase.ATTRACT, Phase.REPLAYING):
+            return state, ()
+        return replace(state, phase=Phase.VISITING, since_us=now.us, serial=state.serial + 1), (Follow(),)
+    owed = dict(state.owed)
+    for name, count in event.worked.items():
+        owed[name] = owed.get(name, 0) + count
+    ready_us = max(state.ready_us, now.us + pause_us(rules))
+    state = replace(state, lifted=False, owed=tuple(sorted(owed.items())), ready_us=ready_us)
+    return _attract(state, now, rules) if state.phase in (Phase.VISITING, Phase.ATTRACT) else (state, ())
+
+
+def _attract(state: State, now: Now, rules: Rules) -> Next:
+    if state.owed:
+        counters = wear.counted(state.counters, dict(state.owed), rules.hours.day(now.at), now.at)
+        state = replace(state, phase=Phase.SETTLING, since_us=now.us, counters=counters, owed=(), instead=False)
+        return state, (Keep(counters),)
     state = replace(state, phase=Phase.ATTRACT, since_us=now.us, ending=False, instead=False, because="")
     return state, (Attract(),)
 
@@ -413,6 +471,8 @@ def _kept(state: State, event: Kept, now: Now, rules: Rules) -> Next:
 def _still(state: State, now: Now, rules: Rules) -> str:
     """Why a call that has been counted may not begin, all the same."""
     standing, offered = state.standing, rules.calls[state.call]
+    if state.lifted:
+        return "a visitor's telephone is off its hook"
     if not standing.here or standing.why:
         return standing.why or "the board does not answer"
     if offered.rings and standing.why_ringing:

@@ -15,10 +15,11 @@ from demo_ctl.script.sheet import words
 from demo_ctl.show import wear
 from demo_ctl.show.exhibit import Offered, Rules
 from demo_ctl.show.hours import hours_of
-from demo_ctl.show.keeper import Act
+from demo_ctl.show.keeper import Act, Watch
 from demo_ctl.show.screens import Film, film
 from demo_ctl.show.unfold import Unfolding
-from demo_ctl.terms.errors import PlanError
+from demo_ctl.show.visitor import watching_plan
+from demo_ctl.terms.errors import InputError, PlanError
 from demo_ctl.terms.located import Located
 
 
@@ -32,6 +33,7 @@ class Furnished:
     rules: Rules
     acts: tuple[Act, ...]
     films: tuple[Film, ...]
+    watch: Watch | None = None
 
     @property
     def ringing(self) -> bool:
@@ -67,7 +69,9 @@ def furnish(exhibit: Located[Exhibit], unit: Located[Unit], *, ports: int = 4) -
         dark_when_closed=value.hours is not None and value.hours.screen == "dark",
         restore_us=restore_us,
     )
-    return Furnished(words(value.title, "en"), tuple(value.languages), plain, rules, acts, films)
+    return Furnished(
+        words(value.title, "en"), tuple(value.languages), plain, rules, acts, films, _watch(exhibit, plain)
+    )
 
 
 def _act(exhibit: Located[Exhibit], unit: Located[Unit], placed: Placed, index: int, ports: int) -> Act:
@@ -91,3 +95,19 @@ def _act(exhibit: Located[Exhibit], unit: Located[Unit], placed: Placed, index: 
     title = words(texts_of(dict(placed.title)), "en") if placed.title else script.value.title
     overrides = {str(stage): texts_of(dict(texts)) for stage, texts in placed.captions.items()}
     return Act(title, plan, placed.screen, overrides)
+
+
+def _watch(exhibit: Located[Exhibit], unit: Unit) -> Watch | None:
+    told = exhibit.value.visitors_dial
+    if told is None:
+        return None
+    line = next((line for line in unit.lines if line.name == told.line and line.port), None)
+    if line is None:
+        known = ", ".join(each.name for each in unit.lines if each.port)
+        raise InputError(
+            f"{unit.name} has no line {told.line!r} with a port of the board",
+            where=exhibit.place("visitors dial", "line"),
+            next_step=f"Lines with a port: {known}.",
+        )
+    title = words(texts_of(dict(told.title)), "en") if told.title else "A visitor dials"
+    return Watch(watching_plan(unit, line, title), told.told_us)

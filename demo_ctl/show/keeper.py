@@ -29,6 +29,7 @@ from demo_ctl.show.exhibit import How, Now, Phase, Rules, Standing, State
 from demo_ctl.show.hub import ConsoleState, What
 from demo_ctl.show.model import Happening
 from demo_ctl.show.screens import Screens
+from demo_ctl.show.visitor import VisitorLive, dial_ran, told_in_charge, told_to_visitor
 from demo_ctl.show.wear import Counters
 from demo_ctl.show.wishes import Kind, Reply, Wish, wish_of
 from demo_ctl.terms.errors import DemoError, LinkError
@@ -41,6 +42,10 @@ STAND_US = 5_000_000
 LOOK_US = 5_000_000
 #: Whether the guard is proven is asked anew so often, or when its state has changed: it may mean reading many files.
 READY_US = 60_000_000
+#: After a visitor has hung up the switches come home; then it is over.
+HOME_US = 3_000_000
+#: A board that refuses to watch, or whose watched telephone is off its hook, is asked again so often.
+WATCH_AGAIN_US = 5_000_000
 
 
 class Counting(Protocol):
@@ -61,6 +66,14 @@ class Act:
     plan: Plan
     what: What = "everything"
     captions: Mapping[str, Text] = field(default_factory=dict)
+
+
+@dataclass(frozen=True)
+class Watch:
+    """The telephone that visitors dial with themselves. plan: of `visitor.watching_plan`; told_us: of their figures."""
+
+    plan: Plan
+    told_us: int
 
 
 @dataclass(frozen=True)
@@ -91,6 +104,7 @@ class Keeper:
         house: House,
         *,
         title: str = "",
+        watch: Watch | None = None,
         on_state: Callable[[ConsoleState], None] | None = None,
     ) -> None:
         self.rules, self.acts, self.screens = rules, tuple(acts), screens
@@ -110,6 +124,11 @@ class Keeper:
         self._happened: list[Happening] = []
         self._lossy = False
         self._heard: tuple[int, int] | None = None
+        self._watch = watch
+        self._visitor: VisitorLive | None = None  # while the board watches
+        self._visited: list[Happening] = []
+        self._watch_us = 0
+        self._down_us = -1  # when a visitor hung up, and the switches are coming home
         self._told: ConsoleState | None = None
         now = house.now()
         self.state: State
@@ -170,6 +189,7 @@ class Keeper:
             if welcome is not None and client.longest_silence_us > welcome.heartbeat_ms * 1000:
                 client.hello()  # this computer was held up, and the board has closed the session: no event would come
                 self._stand_us = self._ready_us = 0
+            self._watched(client)
             if self.state.phase in (Phase.ATTRACT, Phase.REPLAYING) and self._house.now().us >= self._stand_us:
                 self._stand(client)
         except DemoError as error:
@@ -177,12 +197,14 @@ class Keeper:
 
     def _hear(self, heard: object) -> None:
         if isinstance(heard, m.Event):
+            self._visit(heard)
             if heard.kind == m.EV_INPUTS:
                 self._inputs(heard.value)
             elif heard.kind == m.EV_GUARD:
                 self._stand_us = self._ready_us = 0
         elif isinstance(heard, m.Beat):
             self._inputs(heard.inputs)
+            self._visit_time(heard.now_us)
             if heard.guard != self._guard:
                 self._guard = heard.guard
                 self._stand_us = self._ready_us = 0
@@ -192,6 +214,92 @@ class Keeper:
         pressed = not inputs & m.IN_BUTTON
         if pressed != self.state.pressed:
             self._take(exhibit.Button(pressed))
+
+    # -- a visitor's own call --------------------------------------------------------------------------------------
+
+    def _watched(self, client: Client) -> None:
+        """Have the board watch the visitors' telephone whenever nothing else is on. Raises LinkError: it is lost."""
+        watch, now_us = self._watch, self._house.now().us
+        if self._down_us >= 0 and now_us - self._down_us >= HOME_US:
+            self._visit_over()
+        on = self.state.phase in (Phase.ATTRACT, Phase.REPLAYING)
+        if watch is None or self._visitor is not None or not on or now_us < self._watch_us:
+            return
+        self._watch_us = now_us + WATCH_AGAIN_US
+        lifted = bool(client.status().levels >> 4 * (watch.plan.caller_port - 1) + m.LOOP & 1)
+        if lifted != self.state.lifted:
+            self._take(exhibit.Engaged(lifted))
+        if lifted:
+            return
+        steps = [m.Instruction(s.op, s.port, s.x, s.a, s.b) for s in watch.plan.timeline.steps]
+        # A visitors' session is opened at the key, for half an hour. This plan rings nobody in either kind.
+        why = ""
+        for number, kind in ((1, m.PLAN_VISITORS), (2, m.PLAN_CALL)):
+            try:
+                client.upload(number, steps, watch.plan.timeline.roles, kind)
+                client.start(number)
+            except LinkError as error:
+                why = error.what
+                client.status()  # a refusal breaks nothing; a lost board raises here
+            else:
+                self._new_visit()
+                return
+        self.rows = [f"The visitors' telephone is not watched: {why}."]
+
+    def _new_visit(self) -> None:
+        assert self._watch is not None
+        self._visitor = VisitorLive(self._watch.plan, self._unit)
+        self._visited, self._down_us = [], -1
+
+    def _visit(self, event: m.Event) -> None:
+        if self._visitor is None:
+            return
+        if event.kind == m.EV_PLAN and event.value & 0xFF in (m.FINISHED, m.ENDED_EARLY):
+            self._unwatch()
+            return
+        on_screen = self.state.phase is Phase.VISITING
+        self._visited += self.screens.event(event) if on_screen else self._visitor.take(event)
+        self._look_at_visitor()
+
+    def _visit_time(self, board_us: int) -> None:
+        if self._visitor is not None:
+            on_screen = self.state.phase is Phase.VISITING
+            self._visited += self.screens.time(board_us) if on_screen else self._visitor.due(board_us)
+            self._look_at_visitor()
+
+    def _look_at_visitor(self) -> None:
+        visitor, watch = self._visitor, self._watch
+        if visitor is None or watch is None:
+            return
+        if visitor.lifted:
+            self._down_us = -1
+            if not self.state.lifted:
+                self._take(exhibit.Lifted())
+                self._do()
+        elif self.state.lifted and self._down_us < 0:
+            now_us = self._down_us = self._house.now().us
+            welcome = self._client.welcome if self._client is not None else None
+            blur_us = welcome.loop_blur_us if welcome is not None else 0
+            ran = dial_ran(visitor.seen, watch.plan.caller_port, self._unit, blur_us)
+            self.rows = [told_in_charge(ran)]
+            words = told_to_visitor(ran)
+            if words:
+                self.screens.tell(words, now_us + watch.told_us)
+
+    def _visit_over(self) -> None:
+        """They have hung up, and the switches are home: it is counted, and the next visitor may come."""
+        if self._visitor is not None:
+            self._visited += self._visitor.finish()
+        worked = wear.worked(self._visited, self._unit)
+        self._new_visit()
+        self._take(exhibit.Down(worked))
+
+    def _unwatch(self) -> None:
+        """The board watches no more: what was seen until then is counted."""
+        lifted, self._visitor, self._down_us = self.state.lifted, None, -1
+        if lifted:
+            self._take(exhibit.Down(wear.worked(self._visited, self._unit)))
+        self._visited = []
 
     def _asked_for(self) -> None:
         while self._asked:
@@ -253,6 +361,7 @@ class Keeper:
 
     def _drop(self) -> None:
         client, self._client = self._client, None
+        self._unwatch()
         self._look_us = self._house.now().us + LOOK_US
         if client is not None:
             client.close()
@@ -272,6 +381,9 @@ class Keeper:
                 self._place(doing)
             elif isinstance(doing, exhibit.Replay):
                 self.screens.show(doing.replay, self._house.now().us)
+            elif isinstance(doing, exhibit.Follow):
+                if self._visitor is not None and self._watch is not None:
+                    self.screens.call(self._watch.plan, "everything", {}, self._visitor)
             elif isinstance(doing, exhibit.Attract):
                 self.screens.attract(self._house.now().us)
             elif isinstance(doing, exhibit.Dark):
@@ -294,6 +406,7 @@ class Keeper:
 
     def _place(self, begin: exhibit.Begin) -> None:
         act = self.acts[begin.call]
+        self._unwatch()  # the new session ends the watching plan
         self._end_call, self._happened, self._lossy, self._heard = False, [], False, None
         self.screens.call(act.plan, act.what, act.captions)
         try:

@@ -160,7 +160,7 @@ class Screens:
         self._film, self._told = None, {}
         self._live = live or Live(plan, self._unit)
         self._plan, self._what, self._captions = plan, what, overrides
-        self._picture(self._live.scene, "stage at rest")
+        self._picture(self._live.scene, f"stage {STAGES[self._live.scene.stage]}")
 
     def event(self, event: m.Event) -> tuple[Happening, ...]:
         """Draw what an event tells; return what has happened."""
@@ -211,6 +211,6 @@ class Screens:
                     language=self._languages[0],
                     replay=replay,
                     pace="" if pace == 1 else str(pace),
-                    pulses=tuple(pulses_of(digit, self._unit.numbering.pulses) for digit in plan.digits),
+                    pulses=tuple(pulses_of(digit, self._unit.numbering.pulses) for digit in self._scene.digits),
                 )
             )

@@ -18,12 +18,16 @@ from demo_ctl.show.exhibit import (
     Blank,
     Button,
     Doing,
+    Down,
     EndCall,
+    Engaged,
     Event,
+    Follow,
     How,
     Keep,
     Kept,
     LetGo,
+    Lifted,
     NotKept,
     Now,
     Offered,
@@ -122,6 +126,7 @@ class Desk:
                 assert standing.here
                 assert not standing.why
                 assert not (offered.rings and standing.why_ringing)
+                assert not before.lifted
                 self.calls.append((now, doing.call))
             if isinstance(doing, LetGo):
                 self.over_us.append(now.us)
@@ -178,6 +183,9 @@ ANY_EVENT = st.one_of(
     st.integers(0, 12).map(Shown),
     st.just(Stop()),
     st.just(Blank()),
+    st.just(Lifted()),
+    st.just(Down()),
+    st.booleans().map(Engaged),
 )
 WAITS = st.sampled_from([0, 1, 999_999, 5_000_000, 61_000_000, 600_000_000, 3_600_000_000, 40_000_000_000])
 
@@ -216,6 +224,7 @@ def test_any_events_in_any_order_break_no_law_and_it_always_comes_back_to_the_at
     if desk.state.blank:
         desk.send(Blank())
     desk.send(Stands(GOOD))
+    desk.send(Engaged(False))
     desk.us = max(desk.us, desk.state.ready_us) + 86_400_000_000
     desk.disk = desk.state.counters
     desk.perform(desk.send(Press()), How.WELL, 0.5)
@@ -387,3 +396,39 @@ def test_the_budget_of_a_day_is_whole_again_the_next_day_and_that_of_all_is_not(
     assert "the connector has worked enough in all" in wear.refusal(
         spent.counters, limits, {"connector": 200}, desk.now.at.date(), desk.now.at
     )
+
+
+def test_a_visitors_own_call_is_followed_counted_afterwards_and_no_call_is_placed_meanwhile() -> None:
+    desk = ready()
+    assert desk.send(Lifted()) == (Follow(),)
+    assert desk.send(Press()) == ()
+    desk.us += 30_000_000
+    (keep,) = desk.send(Down({"connector": 8}))
+    assert isinstance(keep, Keep)
+    assert keep.counters.sum_in_all == 8
+    desk.disk = keep.counters
+    assert desk.send(Kept(keep.counters.number)) == (Attract(),)
+    # The switches rest first.
+    (replay,) = desk.send(Press())
+    assert isinstance(replay, Replay)
+    # A visitor who lifts while a recorded call is shown is followed at once; left off, the screens go on without them.
+    assert desk.send(Lifted()) == (Follow(),)
+    desk.us += exhibit.VISIT_US
+    assert desk.send(Tick()) == (Attract(),)
+    assert exhibit.refusal(desk.state, 0, desk.now, desk.rules) == "a visitor's telephone is off its hook"
+    # And what they took is counted whenever they hang up.
+    (late,) = desk.send(Down({"connector": 2}))
+    assert isinstance(late, Keep)
+    assert late.counters.sum_in_all == 10
+
+
+def test_what_visitors_dialled_counts_against_the_budget() -> None:
+    desk = ready()
+    desk.rules = replace(RULES, limits=WearLimits(**{"in all": 400}))
+    desk.send(Lifted())
+    keep = desk.send(Down({"connector": 380}))[0]
+    assert isinstance(keep, Keep)
+    desk.disk = keep.counters
+    desk.send(Kept(keep.counters.number))
+    desk.us += exhibit.pause_us(RULES)
+    assert "worked enough in all" in exhibit.refusal(desk.state, 0, desk.now, desk.rules)
