@@ -188,6 +188,7 @@ class Keeper:
             welcome = client.welcome
             if welcome is not None and client.longest_silence_us > welcome.heartbeat_ms * 1000:
                 client.hello()  # this computer was held up, and the board has closed the session: no event would come
+                self._unwatch()
                 self._stand_us = self._ready_us = 0
             self._watched(client)
             if self.state.phase in (Phase.ATTRACT, Phase.REPLAYING) and self._house.now().us >= self._stand_us:

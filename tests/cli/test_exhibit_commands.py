@@ -214,6 +214,7 @@ def test_the_schema_in_the_folder_is_this_one(capsys: pytest.CaptureFixture[str]
         ("languages: [en, de]\n", 3, "words are missing for 'de'"),
         ("calls: [{call: b.yaml, title: {fr: Appel}}]\n", 5, "words are missing for 'en'"),
         ("atract: []\n", 5, "attract"),
+        ("visitors dial: {line: stage, title: {de: Sie}}\n", 5, "words are missing for 'en'"),
     ],
 )
 def test_what_is_wrong_is_said_with_its_line(more: str, line: int, said: str) -> None:
@@ -249,3 +250,13 @@ def test_calls_that_want_a_person_are_refused(
     path.write_text(HEAD.replace("a.jsonl", str(record)) + f"calls: [{{call: {call}}}]\n", encoding="utf-8")
     assert main(["exhibit", str(path), "--port", "bench://", "--state", str(tmp_path / "s")]) == Exit.BAD_INPUT
     assert said in capsys.readouterr().err
+
+
+def test_a_line_without_a_port_cannot_be_watched(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    record = ROOT / "configs" / "exhibits" / "recorded" / "busy.jsonl"
+    path = tmp_path / "own.yaml"
+    path.write_text(HEAD.replace("a.jsonl", str(record)) + "visitors dial: {line: gallery}\n", encoding="utf-8")
+    assert main(["exhibit", str(path), "--port", "bench://", "--state", str(tmp_path / "s")]) == Exit.BAD_INPUT
+    said = capsys.readouterr().err
+    assert "has no line 'gallery' with a port" in said
+    assert "counter, parlour, workshop, stage" in said

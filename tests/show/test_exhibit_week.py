@@ -44,6 +44,7 @@ from demo_ctl.show.keeper import House, Keeper
 from demo_ctl.show.screens import Screens
 from demo_ctl.show.wear_store import WearStore, parse
 from demo_ctl.terms.errors import DemoError
+from demo_ctl.wire import messages as m
 
 CONFIGS = Path(__file__).parents[2] / "configs"
 UNIT = CONFIGS / "units" / "mossbrook.yaml"
@@ -51,6 +52,7 @@ UNIT = CONFIGS / "units" / "mossbrook.yaml"
 MONDAY = datetime(2026, 10, 19, 0, 0, tzinfo=UTC)
 WEEK = timedelta(days=7)
 LOOPS = 0x1111  # the loop sense of every port
+VISITORS = 4  # the port of the line on the stage
 
 
 @pytest.fixture(scope="module")
@@ -247,6 +249,11 @@ class Exhibition:
         self.line.port = f"bench://?unit={UNIT}&clock=free"
         self.line.open()
         self.world: Any = self.line.world
+        # The bench has one contact for the board's loop relay and for a telephone at the same port. At the visitors'
+        # port they are two here: when the board opens its own, which it never closes, a lifted handset stays lifted.
+        hardware: Any = self.world.hardware
+        whole = hardware.set_loop
+        hardware.set_loop = lambda port, closed: None if port == VISITORS else whole(port, closed)
         self.at = MONDAY
         self.hub = Hub()
         self.port: PowerPort | None = None
@@ -262,7 +269,7 @@ class Exhibition:
         f = self.furnished
         screens = Screens(self.hub, f.unit, f.languages, f.films)
         house = House(self._open, self.now, self._wait, self._ready, self.store)
-        self.keeper = Keeper(f.rules, f.acts, f.unit, screens, house, title=f.title)
+        self.keeper = Keeper(f.rules, f.acts, f.unit, screens, house, title=f.title, watch=f.watch)
 
     def now(self) -> Now:
         us = self.world.kernel.now_us
@@ -330,7 +337,8 @@ class Exhibition:
 
     def released(self) -> bool:
         """Whether no loop is closed and no ringing out, told by the simulated unit itself."""
-        return not self.world.unit.levels() & LOOPS and not self.world.hardware.ringing_out
+        loops = LOOPS & ~(1 << 4 * (VISITORS - 1)) if self.keeper.state.lifted else LOOPS
+        return not self.world.unit.levels() & loops and not self.world.hardware.ringing_out
 
     def check(self) -> None:
         """What holds whenever the attract loop is on."""
@@ -590,3 +598,132 @@ def test_a_count_that_cannot_be_kept_places_no_call(exhibition: Exhibition, monk
     at.back()
     assert at.keeper.placed == 1
     assert "Counting failed" not in notices(at)
+
+
+# -- visitors who dial for themselves --------------------------------------------------------------------------------
+
+
+def telephone(at: Exhibition, after_s: float, closed: bool) -> None:
+    at.in_s(after_s, lambda: at.world.unit.set_loop(VISITORS, closed))
+
+
+def dial(at: Exhibition, number: str, pps: float = 10) -> float:
+    """A visitor dials from two seconds from now on; return when they are done, seconds."""
+    now_s = 2.0
+    for digit in number:
+        for _ in range(int(digit) or 10):
+            telephone(at, now_s, False)
+            telephone(at, now_s + 0.61 / pps, True)
+            now_s += 1 / pps
+        now_s += 0.9
+    return now_s
+
+
+def test_a_visitor_dials_is_followed_and_told_how_their_dial_ran(exhibition: Exhibition) -> None:
+    at = exhibition
+    seen: list[dict[str, Any]] = []
+    publish = at.hub.publish
+
+    def watched(value: Any) -> int:
+        seen.append(dict(value))
+        return publish(value)
+
+    at.hub.publish = watched  # type: ignore[method-assign]
+    at.skip_to(datetime(2026, 10, 20, 10, 0, tzinfo=UTC))
+    at.run(125)
+    before = at.keeper.state.counters
+    seen.clear()
+    telephone(at, 0.1, True)
+    done_s = dial(at, "5550134", pps=8)
+    at.run(1)
+    assert at.keeper.state.phase is Phase.VISITING
+    assert seen[-1]["replay"] is False
+    at.press()  # somebody else's press, meanwhile
+    at.run(done_s)
+    assert at.keeper.placed == 0
+    assert seen[-1]["scene"]["digits"] == "5550134"
+    assert {each["scene"]["stage"] for each in seen} >= {1, 3, 4, 5}
+    assert seen[-1]["pulses"] == [5, 5, 5, 10, 1, 3, 4]
+    telephone(at, 0, False)
+    at.run(2)
+    assert seen[-1]["caption"]["en"].startswith("Your dial ran at 8.0 pulses a second (10 is right)")
+    assert set(seen[-1]["caption"]) == {"en", "de", "fr"}
+    assert "A visitor dialled 5550134: 8.0" in at.keeper.told()["notice"]
+    at.run(2)
+    at.back()
+    assert seen[-1]["replay"]
+    assert seen[-1]["caption"]["en"].startswith("Your dial ran")  # for a while
+    at.run(25)
+    assert not seen[-1]["caption"]["en"].startswith("Your dial ran")
+    # What it took is counted, and the switches rest before a call.
+    counters = at.keeper.state.counters
+    assert counters.calls_in_all == before.calls_in_all + 1
+    assert dict(counters.in_all)["connector"] == dict(before.in_all).get("connector", 0) + 3 + 4 + 1
+    at.press()
+    at.run(1)
+    assert at.keeper.placed == 0
+    at.back()
+    at.run(130)
+    at.press()
+    at.back()
+    assert at.keeper.placed == 1
+    # After a call the telephone is watched again, and so it is after the host's power failed while they dial.
+    at.run(10)
+    telephone(at, 0.1, True)
+    done_s = dial(at, "55")
+    at.run(3)
+    assert at.keeper.state.phase is Phase.VISITING
+    at.host_dies()
+    with pytest.raises(HostGone):
+        at.run(1)
+    at.collect()
+    at.store.close()
+    at._wait(round(done_s * 1e6))
+    at.start()
+    at.run(12)
+    # Nobody saw it being lifted: there is nothing to follow, and no call while it is off its hook.
+    assert at.keeper.state.phase is Phase.ATTRACT
+    assert at.keeper.state.lifted
+    at.run(120)
+    at.press()
+    at.run(1)
+    assert at.keeper.placed == 0
+    assert "a visitor's telephone is off its hook" in at.keeper.state.because
+    telephone(at, 0, False)
+    at.run(110)
+    at.back()
+    assert not at.keeper.state.lifted
+
+
+def test_a_handset_that_is_left_off_keeps_the_screens_no_longer_than_its_limit(exhibition: Exhibition) -> None:
+    at = exhibition
+    at.skip_to(datetime(2026, 10, 20, 10, 0, tzinfo=UTC))
+    at.run(10)
+    telephone(at, 0.1, True)
+    at.run(exhibit.VISIT_US / 1e6 + 2)
+    assert at.keeper.state.phase is Phase.ATTRACT
+    assert at.keeper.screens.attracting
+    assert at.keeper.state.lifted
+    telephone(at, 0, False)
+    at.run(10)
+    assert not at.keeper.state.lifted
+    at.check()
+
+
+def test_visitors_are_followed_all_day_not_only_in_the_half_hour_after_the_key(exhibition: Exhibition) -> None:
+    at = exhibition
+    at.skip_to(datetime(2026, 10, 20, 10, 0, tzinfo=UTC))
+    at.run(10)
+    at._wait(1_900_000_000)  # this computer was asleep
+    at.run(15)
+    client = at.keeper._client
+    assert client is not None
+    assert client.status().plan_state == m.RUNNING
+    telephone(at, 0.1, True)
+    done_s = dial(at, "55")
+    at.run(done_s)
+    assert at.keeper.state.phase is Phase.VISITING
+    telephone(at, 0, False)
+    at.run(4)
+    assert "A visitor dialled 55: 10.0" in at.keeper.told()["notice"]
+    at.back()
