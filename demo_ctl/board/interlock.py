@@ -124,8 +124,7 @@ class Interlock:
         self.age_us = self._older(self.age_us, elapsed_us, times.age_us)
         key = facts & KEY
         if not key and facts & MIRRORS != MIRRORS:
-            self.key = KEY  # inputs without a supply all read 0: that is nobody's hand
-            self.key_us = -1
+            self.key_us = -1  # inputs without a supply all read 0: that is nobody's hand
         elif key == self.key:
             self.key_us = self._older(self.key_us, elapsed_us, times.key_us)
         else:
@@ -254,8 +253,7 @@ class Interlock:
         self.reason = reason
         # Tripped with the key off already, by nobody's hand: it must go on and off again.
         self.seen = state != G_LOCKED and state != G_KEY_OFF
-        if self.key_us > 0:
-            self.key_us = 0
+        self.key_us = min(self.key_us, 0)
         self.apart_us = -1
         self.odd_us = -1
         self._go(G_TRIPPED)

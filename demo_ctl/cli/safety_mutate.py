@@ -56,8 +56,18 @@ def run(args: argparse.Namespace) -> int:
         print(f"{name}: {caught} caught of {len(mine)}, {alike} proven equivalent, {left} survived")
     caught = sum(fate.fate == CAUGHT for fate in fates)
     alike = sum(fate.fate == EQUIVALENT for fate in fates)
-    print(f"Caught {caught}/{len(fates) - alike} of those that make a difference.")
+    print(f"Caught {caught}/{len(fates) - alike} of those that make a difference: {_by_what(fates)}.")
     return int(Exit.OK if fine else Exit.CHECK_FAILED)
+
+
+def _by_what(fates: list[Fate]) -> str:
+    from collections import Counter
+
+    from demo_ctl.safety.mutate import CAUGHT, by_what
+
+    counts = Counter(by_what(fate) for fate in fates if fate.fate == CAUGHT)
+    said = {"laws": "by the laws", "real limits": "by the real limits", "breaks down": "by breaking down"}
+    return ", ".join(f"{count} {said.get(what, what)}" for what, count in counts.most_common())
 
 
 def _where(fate: Fate) -> str:

@@ -97,7 +97,7 @@ class Notes:
         self.in_us = _older(in_us, elapsed_us, times.age_us)
         self.moved_us = _older(moved_us, elapsed_us, times.pump_us) if moved_us >= 0 else -1
         if not facts & KEY and facts & MIRRORS != MIRRORS:
-            self.key, self.key_us = True, -1  # inputs that read nothing at all say nothing of the key
+            self.key, self.key_us = key, -1  # inputs that read nothing at all say nothing of the key
         elif bool(facts & KEY) == key:
             self.key, self.key_us = key, _older(key_us, elapsed_us, times.key_us) if key_us >= 0 else 0
         else:

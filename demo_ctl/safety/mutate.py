@@ -1,10 +1,10 @@
 """Do the laws catch mistakes? Each single change of the machine's source is explored like the machine itself.
 
-A mutant is *caught* when a law is violated, when it does not come to an end, or when the real limits are not what they
-should be (boundaries.py). A mutant that no law catches is put beside the shipped module, and both are given every input
-from the same beginning: if they show the same in every pass that can be reached, the change is no mistake, and the
-mutant is *equivalent*: the proof is computed, within the limits explored, and the reason is said in words (WORDS).
-What is left has *survived*: then a law is missing.
+A mutant is *caught* when a law is violated; or when it breaks down or comes to no end; or, for what no exploration
+with limits of a few ticks can see, when the real limits are not what they should be (boundaries.py). A mutant that no
+law catches is put beside the shipped module, and both are given every input from the same beginning: if they show the
+same in every pass that can be reached, the change is no mistake, and the mutant is *equivalent*: the proof is computed,
+within the limits explored, and the reason is said in words (WORDS). What is left has *survived*: a law is missing.
 """
 
 from __future__ import annotations
@@ -32,6 +32,10 @@ MODULES: dict[str, ModuleType] = {"interlock": interlock, "budget": budget, "bus
 MUST_PASS = (*QUICK[:2], (1, 2, 3, 2, 4, 3, 2, 4, 1), (2, 3, 1, 1, 3, 3, 4, 2, 2))
 PAIRS_MOST = 50_000  # more pairs of states than these are no proof
 LONGEST_S = 300  # one mutant; the longest that is caught or proven takes a tenth
+
+#: How the statements begin that hold the figures of the interlock.
+FIGURES = "def __init__(self, pump_us="
+REAL_LIMITS, BREAKS, NO_END = "real limits", "breaks down", "comes to no end"
 
 CAUGHT, EQUIVALENT, SURVIVED = "caught", "equivalent", "survived"
 
@@ -78,28 +82,44 @@ def fate_of(name: str, mutant: Mutant) -> Fate:
     tree = changed(source_of(name), mutant.number)
     try:
         with _no_longer_than(LONGEST_S):
-            by = _caught_by(name, tree, MUST_PASS[:1])
+            # The figures themselves are replaced by ticks in any exploration.
+            by = _off_limits(name, tree) if mutant.where.startswith(FIGURES) else _caught_by(name, tree, MUST_PASS[:1])
             if by:
                 return Fate(name, mutant, CAUGHT, by)
             # What shows the same everywhere breaks no law that the shipped module keeps.
             proof = _alike(name, tree)
-            if proof:
-                return Fate(name, mutant, EQUIVALENT, proof, words_for(name, mutant))
-            by = _caught_by(name, tree, MUST_PASS[1:]) if name == "interlock" else ""
+            if not proof and name == "interlock":
+                by = _caught_by(name, tree, MUST_PASS[1:])
+            by = by or _off_limits(name, tree)
     except TooLong:
-        by = "comes to no end"
-    return Fate(name, mutant, CAUGHT if by else SURVIVED, by)
+        by = NO_END
+    if by:
+        return Fate(name, mutant, CAUGHT, by)
+    if proof:
+        return Fate(name, mutant, EQUIVALENT, proof, words_for(name, mutant))
+    return Fate(name, mutant, SURVIVED, "")
 
 
-def _caught_by(name: str, tree: ast.Module, assignments: tuple[tuple[int, ...], ...]) -> str:
-    """Return which law catches it, or what else; nothing: none does. assignments: for the interlock."""
+def _off_limits(name: str, tree: ast.Module) -> str:
+    """Return which real limit is not what it should be, or nothing."""
     try:
         module = fresh(MODULES[name], tree)
         for boundaries in BOUNDARIES:
             if boundaries.module is MODULES[name]:
                 found = next(iter(boundaries.check(module)), "")
                 if found:
-                    return f"real limits: {found.split(':')[0]}"
+                    return f"{REAL_LIMITS}: {found.split(':')[0]}"
+    except TooLong:
+        raise
+    except Exception as error:  # whatever a mutant does
+        return f"{BREAKS} ({type(error).__name__})"
+    return ""
+
+
+def _caught_by(name: str, tree: ast.Module, assignments: tuple[tuple[int, ...], ...]) -> str:
+    """Return which law catches it, or that it breaks down; nothing: none does. assignments: for the interlock."""
+    try:
+        module = fresh(MODULES[name], tree)
         if name == "interlock":
             for limits in assignments:
                 result = explore(module, limits, first_only=True, states_most=20_000)
@@ -113,7 +133,7 @@ def _caught_by(name: str, tree: ast.Module, assignments: tuple[tuple[int, ...], 
     except TooLong:
         raise
     except Exception as error:  # whatever a mutant does
-        return f"breaks down ({type(error).__name__})"
+        return f"{BREAKS} ({type(error).__name__})"
     return ""
 
 
@@ -203,6 +223,14 @@ def words_for(name: str, mutant: Mutant) -> str:
         if module == name and mutant.where.startswith(where) and mutant.says.startswith(says):
             return why
     return ""
+
+
+def by_what(fate: Fate) -> str:
+    """Return by what a caught mutant was caught: a law of the exploration, the real limits, or itself."""
+    for other in (REAL_LIMITS, BREAKS, NO_END):
+        if fate.by.startswith(other):
+            return other
+    return "laws"
 
 
 #: (module, how the statement begins, how the change begins, why it makes no difference).

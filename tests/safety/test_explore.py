@@ -117,11 +117,7 @@ def _with(source: str, become: str) -> ModuleType:
             "            elif True:\n                self._watch",
             "tripped until the key",
         ),
-        (
-            "        self.key_us = 0\n        self.apart_us = -1\n",
-            "        self.apart_us = -1\n",
-            "tripped until the key",
-        ),
+        ("        self.key_us = min(self.key_us, 0)\n", "", "tripped until the key"),
         ("                self._watch(G_TRIPPED, 0, facts)\n", "", "extra calls"),
         ("self.wait_us = times.pump_us - self.pumped_us", "self.wait_us = times.pump_us", "nothing before wait"),
         (
