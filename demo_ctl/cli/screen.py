@@ -18,7 +18,8 @@ from rich.console import Console
 PIPED = 120
 
 
-_BLANKS = re.compile(r"[ \t]+((?:\x1b\[[0-9;]*m)*)(?=\n)")
+#: The end of a line: blanks, and codes of colour among them.
+_END = re.compile(r"(?:[ \t]|\x1b\[[0-9;]*m)+(?=\n)")
 
 
 class _Screen(Console):
@@ -27,7 +28,7 @@ class _Screen(Console):
     def print(self, *objects: Any, **how: Any) -> None:
         with self.capture() as caught:
             super().print(*objects, **how)
-        self.file.write(_BLANKS.sub(r"\1", caught.get()))
+        self.file.write(_END.sub(lambda found: found[0].replace(" ", "").replace("\t", ""), caught.get()))
         self.file.flush()
 
     def on_broken_pipe(self) -> None:

@@ -2,12 +2,16 @@
 
 from __future__ import annotations
 
+import fcntl
 import json
 import os
+import pty
 import re
 import signal
+import struct
 import subprocess
 import sys
+import termios
 import threading
 from collections.abc import Callable, Iterator
 from pathlib import Path
@@ -399,3 +403,44 @@ def test_a_proving_stopped_while_ringing_voltage_is_on_the_bus(
     found = json.loads(_run("safety", "--port", served.path, "--json").stdout)
     assert (found["state"], found["trip_count"]) == ("safe", 0)  # taken off in order
     assert found["bus_mV"] < 1000
+
+
+@pytest.mark.parametrize("words", [("safety",), ("safety", "limits"), ("safety", "trips")])
+def test_at_eighty_columns_nothing_is_cut_wider_or_ends_in_blanks(words: tuple[str, ...]) -> None:
+    """At a real terminal, with colours."""
+    shown = _at_a_terminal(80, *words, "--port", LOCKED)
+    lines = re.sub(r"\x1b\[[0-9;]*m", "", shown).replace("\r", "").split("\n")
+    assert "\x1b[" in shown
+    assert max(len(line) for line in lines) <= 80
+    assert [line for line in lines if line != line.rstrip()] == []
+    assert "…" not in shown
+    for name in ("safety chain, channel A", "visitors session", "none since the board started"):
+        if name in _run(*words, "--port", LOCKED).stdout:
+            assert name in "\n".join(lines)
+
+
+def _at_a_terminal(columns: int, *words: str) -> str:
+    """Run a command at a terminal of so many columns; return what it shows."""
+    ours, theirs = pty.openpty()
+    fcntl.ioctl(theirs, termios.TIOCSWINSZ, struct.pack("HHHH", 40, columns, 0, 0))
+    process = subprocess.Popen(
+        [sys.executable, "-m", "demo_ctl", *words],
+        stdin=subprocess.DEVNULL,
+        stdout=theirs,
+        stderr=theirs,
+        cwd=ROOT,
+        env={**{k: v for k, v in _environment().items() if k not in ("COLUMNS", "NO_COLOR")}, "TERM": "xterm"},
+    )
+    os.close(theirs)
+    shown = b""
+    while True:
+        try:
+            data = os.read(ours, 4096)
+        except OSError:  # the terminal's other end is closed
+            break
+        if not data:
+            break
+        shown += data
+    os.close(ours)
+    assert process.wait(GIVE_UP_S) == 0
+    return shown.decode()
