@@ -170,7 +170,7 @@ def test_nobody_at_the_socket() -> None:
     [
         ("/dev/no-such-port", "no port /dev/no-such-port", "demo_ctl boards"),
         ("pigeon://loft", "'pigeon://' is not a kind of port", "socket://"),
-        ("/dev/null", "could not be opened", "serial port"),
+        ("/dev/null", "is no serial port", "demo_ctl boards"),
     ],
 )
 def test_what_is_no_port(url: str, says: str, advice: str) -> None:
