@@ -83,14 +83,14 @@ def fate_of(name: str, mutant: Mutant) -> Fate:
     try:
         with _no_longer_than(LONGEST_S):
             # The figures themselves are replaced by ticks in any exploration.
-            by = _off_limits(name, tree) if mutant.where.startswith(FIGURES) else _caught_by(name, tree, MUST_PASS[:1])
+            by = "" if mutant.where.startswith(FIGURES) else _caught_by(name, tree, MUST_PASS[:2])
+            by = by or _off_limits(name, tree)
             if by:
                 return Fate(name, mutant, CAUGHT, by)
             # What shows the same everywhere breaks no law that the shipped module keeps.
             proof = _alike(name, tree)
             if not proof and name == "interlock":
-                by = _caught_by(name, tree, MUST_PASS[1:])
-            by = by or _off_limits(name, tree)
+                by = _caught_by(name, tree, MUST_PASS[2:])
     except TooLong:
         by = NO_END
     if by:
