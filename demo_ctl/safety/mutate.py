@@ -243,6 +243,18 @@ WORDS: tuple[tuple[str, str, str, str], ...] = (
     ),
     ("interlock", "self.pumped_us = 0", "0 ->", "The pass that enters LIVE moves the pump and begins this anew."),
     ("interlock", "self.seen = False", "False ->", "LOCKED does not ask for it, and every way out of LOCKED sets it."),
+    (
+        "interlock",
+        "self._wake(times.pull_us - self.age_us)",
+        "times.pull_us - self.age_us ->",
+        "It says when to be called again at the latest; while live the pump's own time calls as soon, or within one move.",
+    ),
+    (
+        "bus",
+        "return by_peak_mV if by_peak_mV < limit_mV else limit_mV",
+        "by_peak_mV < limit_mV ->",
+        "Where the two are equal, it is the same number whichever is returned.",
+    ),
 )
 
 
