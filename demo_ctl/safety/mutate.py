@@ -247,7 +247,7 @@ WORDS: tuple[tuple[str, str, str, str], ...] = (
         "interlock",
         "self._wake(times.pull_us - self.age_us)",
         "times.pull_us - self.age_us ->",
-        "It says when to be called again at the latest; while live the pump's own time calls as soon, or within one move.",
+        "It says when to be called again at the latest; the pump's own time calls within one move.",
     ),
     (
         "bus",
