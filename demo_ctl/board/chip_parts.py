@@ -337,7 +337,7 @@ class Memory:
 
 
 def held_at_boot(pressed, sleep_ms):
-    """Return whether the button is held for HOLD_MS from now. pressed() -> whether it is now; a moment's release ends it."""
+    """Return whether the button is held for HOLD_MS from now. pressed(): whether it is now; a moment ends it."""
     for _ in range(0, HOLD_MS, HOLD_STEP_MS):
         if not pressed():
             return False
