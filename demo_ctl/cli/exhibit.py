@@ -14,6 +14,7 @@ from typing import TYPE_CHECKING, TextIO
 from demo_ctl.cli.board_port import BENCH, PORT_HELP, chosen, with_options
 from demo_ctl.cli.call import ready_of
 from demo_ctl.cli.files import existing, unit_path
+from demo_ctl.cli.web import check_web
 from demo_ctl.terms.errors import InputError
 from demo_ctl.terms.outcome import Exit
 
@@ -68,13 +69,14 @@ def run(args: argparse.Namespace) -> int:
     """Make everything ready; then keep it going until somebody ends it."""
     from demo_ctl.link.port import add_url_package
     from demo_ctl.office.load import load_unit
-    from demo_ctl.script.exhibit_load import load_exhibit, named_file
+    from demo_ctl.script.exhibit_load import load_exhibit
+    from demo_ctl.script.staged import beside
     from demo_ctl.show.furnish import furnish
     from demo_ctl.show.wear_store import WearStore, default_folder, file_stem
 
     exhibit = load_exhibit(existing(args.file))
     if args.unit is None and exhibit.value.unit is not None:
-        args.unit = str(named_file(exhibit, exhibit.value.unit))
+        args.unit = str(beside(exhibit, exhibit.value.unit))
     unit = load_unit(unit_path(args.unit))
     url = chosen(args.port, "this exhibit runs on")
     on_bench = url.startswith(BENCH)
@@ -104,10 +106,7 @@ def _begin(args: argparse.Namespace, *, on_bench: bool) -> datetime | None:
                 f"--{name} is for the bench only: real switches take their time, and real days are what they are",
                 next_step=f"Leave --{name} away, or use --port bench://.",
             )
-    if args.listen != "127.0.0.1" and args.web is None:
-        raise InputError("--listen goes with --web", next_step="Add --web, or leave --listen away.")
-    if args.web is not None and not 0 <= args.web <= 65_535:
-        raise InputError(f"--web: found {args.web}, expected a port from 0 to 65535")
+    check_web(args)
     if args.at is None:
         return None
     try:

@@ -15,8 +15,8 @@ ACTIONS = {
     "trips": "the last trips: what happened, what was seen, what to do",
     "budget": "the reaction budget of every way to trip, worked out and checked against its limit",
     "criteria": "the ringing voltage checked against the published safety criteria",
-    "explore": "visit every state of the interlock and check every safety law in each",
-    "mutate": "change the interlock's rules one at a time, and see that the laws notice",
+    "explore": "visit every state of the interlock, check every safety law in each (minutes; --quick: seconds)",
+    "mutate": "change the interlock's rules one at a time, and see that the laws notice (long; --count: only some)",
     "failures": "the failure table: each single fault, what happens, who notices, how soon",
 }
 

@@ -11,11 +11,6 @@ if TYPE_CHECKING:
     from demo_ctl.safety.explore import Result
     from demo_ctl.safety.watches import WatchResult
 
-HELP = (
-    "visit every state of the interlock with every input, and check every safety law in each "
-    "(a few minutes; --quick: some ten seconds)"
-)
-
 
 def arguments(parser: argparse.ArgumentParser) -> None:
     """Tell what the command takes."""

@@ -11,11 +11,6 @@ from demo_ctl.terms.outcome import Exit
 if TYPE_CHECKING:
     from demo_ctl.safety.mutate import Fate
 
-HELP = (
-    "check the safety laws themselves: make every single small mistake in the interlock and its watches, and see "
-    "whether a law catches it (all of them: some ten minutes)"
-)
-
 
 def arguments(parser: argparse.ArgumentParser) -> None:
     """Tell what the command takes."""

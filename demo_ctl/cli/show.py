@@ -15,6 +15,7 @@ from typing import TYPE_CHECKING, Any
 from demo_ctl.cli.board_port import BENCH, chosen, with_options
 from demo_ctl.cli.call import ready_of
 from demo_ctl.cli.files import existing, unit_path
+from demo_ctl.cli.web import check_web
 from demo_ctl.terms.errors import InputError
 from demo_ctl.terms.outcome import Exit
 
@@ -70,7 +71,8 @@ def run(args: argparse.Namespace) -> int:
     """Load, open, check; then play."""
     from demo_ctl.link.port import add_url_package
     from demo_ctl.office.load import load_unit
-    from demo_ctl.script.sheet_load import beside, load_sheet
+    from demo_ctl.script.sheet_load import load_sheet
+    from demo_ctl.script.staged import beside
     from demo_ctl.show.programme import prepare
 
     sheet = load_sheet(existing(args.sheet))
@@ -97,10 +99,7 @@ def _refuse(args: argparse.Namespace, *, on_bench: bool) -> None:
             "--fast is for the bench only: real switches take their time",
             next_step="Leave --fast away, or use --port bench://.",
         )
-    if args.listen != "127.0.0.1" and args.web is None:
-        raise InputError("--listen goes with --web", next_step="Add --web, or leave --listen away.")
-    if args.web is not None and not 0 <= args.web <= 65_535:
-        raise InputError(f"--web: found {args.web}, expected a port from 0 to 65535")
+    check_web(args)
 
 
 class Ports:

@@ -2,13 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
 from pathlib import Path
-from typing import Any
 from zoneinfo import ZoneInfo
 
 from demo_ctl.script.exhibit import Exhibit, OpeningHours
-from demo_ctl.terms.located import Findings, Located, listed, parse_model, read_text
+from demo_ctl.script.staged import check_languages, check_texts, must_be_there
+from demo_ctl.terms.located import Findings, Located, parse_model, read_text
 
 #: Less lets the switches never rest; the unit's own rest is kept besides.
 LEAST_COOL_US = 5_000_000
@@ -22,11 +21,11 @@ def load_exhibit(path: str | Path) -> Located[Exhibit]:
     """
     exhibit = parse_exhibit(read_text(path), str(path))
     findings = Findings(exhibit)
-    _there(exhibit, exhibit.value.unit, findings, "unit")
+    must_be_there(exhibit, exhibit.value.unit, findings, "unit")
     for index, recorded in enumerate(exhibit.value.attract):
-        _there(exhibit, recorded.record, findings, "attract", index, "record")
+        must_be_there(exhibit, recorded.record, findings, "attract", index, "record")
     for index, placed in enumerate(exhibit.value.calls):
-        _there(exhibit, placed.call, findings, "calls", index, "call")
+        must_be_there(exhibit, placed.call, findings, "calls", index, "call")
     findings.raise_any("Names of files are seen from the folder that the exhibit's file is in.")
     return exhibit
 
@@ -38,43 +37,24 @@ def parse_exhibit(text: str, file: str) -> Located[Exhibit]:
     return exhibit
 
 
-def named_file(exhibit: Located[Exhibit], name: str) -> Path:
-    """Return the path of a file that an exhibit names."""
-    return Path(exhibit.file).parent / name
-
-
-def _there(exhibit: Located[Exhibit], name: str | None, findings: Findings, *path: str | int) -> None:
-    if name is None:
-        return
-    there = named_file(exhibit, name)
-    try:
-        found = there.is_file()
-    except (OSError, ValueError):
-        found = False
-    if not found:
-        findings.add(f"{path[-1]}: there is no file {there}", *path)
-
-
 def _check(exhibit: Located[Exhibit]) -> Findings:
     value, findings = exhibit.value, Findings(exhibit)
-    for position, language in enumerate(value.languages):
-        if language in value.languages[:position]:
-            findings.add(f"'{language}' stands here twice", "languages", position)
+    check_languages(value.languages, findings)
     if value.cool_down_us < LEAST_COOL_US:
         findings.add("cool down: expected at least 5 s: switches want a rest", "cool down")
-    _texts(value.languages, value.title, findings, "title")
+    check_texts(value.languages, value.title, "exhibit", findings, "title")
     for index, recorded in enumerate(value.attract):
         if not 0 < recorded.most_us <= LONGEST_REPLAY_US:
             findings.add("at most: expected more than nothing and at most 30 min", "attract", index, "at most")
         for stage, texts in recorded.captions.items():
-            _texts(value.languages, texts, findings, "attract", index, "captions", stage)
+            check_texts(value.languages, texts, "exhibit", findings, "attract", index, "captions", stage)
     for index, placed in enumerate(value.calls):
         if placed.title is not None:
-            _texts(value.languages, placed.title, findings, "calls", index, "title")
+            check_texts(value.languages, placed.title, "exhibit", findings, "calls", index, "title")
         for stage, texts in placed.captions.items():
-            _texts(value.languages, texts, findings, "calls", index, "captions", stage)
+            check_texts(value.languages, texts, "exhibit", findings, "calls", index, "captions", stage)
     if value.visitors_dial is not None and value.visitors_dial.title is not None:
-        _texts(value.languages, value.visitors_dial.title, findings, "visitors dial", "title")
+        check_texts(value.languages, value.visitors_dial.title, "exhibit", findings, "visitors dial", "title")
     if value.hours is not None:
         _hours(value.hours, findings)
     return findings
@@ -91,13 +71,3 @@ def _hours(hours: OpeningHours, findings: Findings) -> None:
             findings.add(text, "hours", "open", index, "to")
         if len(set(span.days)) != len(span.days) or not span.days:
             findings.add("days: each weekday once, and at least one", "hours", "open", index, "days")
-
-
-def _texts(languages: tuple[str, ...], texts: Mapping[Any, str], findings: Findings, *path: str | int) -> None:
-    """Every language of the exhibit has its words, and no other has."""
-    lacking = [language for language in languages if language not in texts]
-    if lacking:
-        findings.add(f"{path[-1]}: words are missing for {listed(lacking)} (`languages` has them)", *path)
-    for language in texts:
-        if language not in languages:
-            findings.add(f"{path[-1]}: '{language}' is none of this exhibit's `languages`", *path, language)

@@ -2,12 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
 from pathlib import Path
-from typing import Any
 
 from demo_ctl.script.sheet import Sheet
-from demo_ctl.terms.located import Findings, Located, listed, parse_model, read_text
+from demo_ctl.script.staged import check_languages, check_texts, must_be_there
+from demo_ctl.terms.located import Findings, Located, parse_model, read_text
 
 #: An unfolded replay longer than this holds nobody.
 LONGEST_UNFOLDED_US = 1_800_000_000
@@ -20,11 +19,10 @@ def load_sheet(path: str | Path) -> Located[Sheet]:
     """
     sheet = parse_sheet(read_text(path), str(path))
     findings = Findings(sheet)
-    folder = Path(path).parent
-    _there(sheet.value.unit, folder, findings, "unit")
+    must_be_there(sheet, sheet.value.unit, findings, "unit")
     for index, shown in enumerate(sheet.value.calls):
-        _there(shown.call, folder, findings, "calls", index, "call")
-        _there(shown.if_it_fails.replay, folder, findings, "calls", index, "if it fails", "replay")
+        must_be_there(sheet, shown.call, findings, "calls", index, "call")
+        must_be_there(sheet, shown.if_it_fails.replay, findings, "calls", index, "if it fails", "replay")
     findings.raise_any("Names of files are seen from the folder that the sheet is in.")
     return sheet
 
@@ -36,52 +34,23 @@ def parse_sheet(text: str, file: str) -> Located[Sheet]:
     return sheet
 
 
-def beside(sheet: Located[Sheet], name: str) -> Path:
-    """Return the path of a file that a sheet names."""
-    return Path(sheet.file).parent / name
-
-
-def _there(name: str | None, folder: Path, findings: Findings, *path: str | int) -> None:
-    if name is None:
-        return
-    there = folder / name
-    try:
-        found = there.is_file()
-    except (OSError, ValueError):
-        found = False
-    if not found:
-        findings.add(f"{path[-1]}: there is no file {there}", *path)
-
-
 def _check(sheet: Located[Sheet]) -> Findings:
     value, findings = sheet.value, Findings(sheet)
-    for position, language in enumerate(value.languages):
-        if language in value.languages[:position]:
-            findings.add(f"'{language}' stands here twice", "languages", position)
+    check_languages(value.languages, findings)
     if not 0 < value.unfolded_us <= LONGEST_UNFOLDED_US:
         findings.add(
             "unfolded at most: expected more than nothing and at most 30 min",
             "unfolded at most",
         )
-    _texts(value.languages, value.title, findings, "title")
+    check_texts(value.languages, value.title, "show", findings, "title")
     for index, shown in enumerate(value.calls):
         where = ("calls", index)
         if shown.title is not None:
-            _texts(value.languages, shown.title, findings, *where, "title")
+            check_texts(value.languages, shown.title, "show", findings, *where, "title")
         for stage, texts in shown.captions.items():
-            _texts(value.languages, texts, findings, *where, "captions", stage)
+            check_texts(value.languages, texts, "show", findings, *where, "captions", stage)
         for key, stops in (("stops", shown.stops), *((f"repeat {n}", a.stops) for n, a in enumerate(shown.repeat))):
             if len(set(stops)) != len(stops):
                 path = (*where, "stops") if key == "stops" else (*where, "repeat", int(key[7:]), "stops")
                 findings.add("a stop stands here twice", *path)
     return findings
-
-
-def _texts(languages: tuple[str, ...], texts: Mapping[Any, str], findings: Findings, *path: str | int) -> None:
-    """Every language of the show has its words, and no other has: a screen never falls silent by a slip."""
-    lacking = [language for language in languages if language not in texts]
-    if lacking:
-        findings.add(f"{path[-1]}: words are missing for {listed(lacking)} (`languages` has them)", *path)
-    for language in texts:
-        if language not in languages:
-            findings.add(f"{path[-1]}: '{language}' is none of this show's `languages`", *path, language)

@@ -9,9 +9,9 @@ from demo_ctl.office.model import Unit
 from demo_ctl.plan.build import build
 from demo_ctl.plan.stretch import release_need_us
 from demo_ctl.script.exhibit import Exhibit, Placed, texts_of
-from demo_ctl.script.exhibit_load import named_file
 from demo_ctl.script.load import load_call
 from demo_ctl.script.sheet import words
+from demo_ctl.script.staged import beside
 from demo_ctl.show import wear
 from demo_ctl.show.exhibit import Offered, Rules
 from demo_ctl.show.hours import hours_of
@@ -47,7 +47,7 @@ def furnish(exhibit: Located[Exhibit], unit: Located[Unit], *, ports: int = 4) -
     acts = tuple(_act(exhibit, unit, placed, index, ports) for index, placed in enumerate(value.calls))
     films = tuple(
         film(
-            read_record(named_file(exhibit, recorded.record)),
+            read_record(beside(exhibit, recorded.record)),
             plain,
             pace=recorded.pace,
             unfolding=Unfolding(which=recorded.unfold, cap_us=recorded.most_us),
@@ -75,7 +75,7 @@ def furnish(exhibit: Located[Exhibit], unit: Located[Unit], *, ports: int = 4) -
 
 
 def _act(exhibit: Located[Exhibit], unit: Located[Unit], placed: Placed, index: int, ports: int) -> Act:
-    script = load_call(named_file(exhibit, placed.call))
+    script = load_call(beside(exhibit, placed.call))
     where = exhibit.place("calls", index, "call")
     plan = build(script, unit, placed.pace, ports=ports)
     by_hand = next((busy for busy in plan.busy_trunks if busy.met_by == "person"), None)

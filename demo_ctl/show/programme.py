@@ -20,7 +20,7 @@ from demo_ctl.plan.stretch import release_need_us
 from demo_ctl.script.load import load_call
 from demo_ctl.script.model import Call
 from demo_ctl.script.sheet import Language, Screen, Sheet, words
-from demo_ctl.script.sheet_load import beside
+from demo_ctl.script.staged import beside
 from demo_ctl.terms.errors import PlanError
 from demo_ctl.terms.located import Located
 

@@ -18,8 +18,9 @@ import pytest
 import yaml
 
 from demo_ctl.cli.main import main
-from demo_ctl.script.exhibit_load import load_exhibit, named_file, parse_exhibit
+from demo_ctl.script.exhibit_load import load_exhibit, parse_exhibit
 from demo_ctl.script.schema import exhibit_schema_text
+from demo_ctl.script.staged import beside
 from demo_ctl.terms.errors import InputError
 from demo_ctl.terms.located import FileError
 from demo_ctl.terms.outcome import Exit
@@ -188,7 +189,7 @@ def test_a_line_that_is_neither_press_nor_wait(tmp_path: Path) -> None:
 def test_the_sample_loads_and_editors_find_nothing_wrong() -> None:
     exhibit = load_exhibit(CORNER)
     assert exhibit.value.name == CORNER.stem
-    assert all(named_file(exhibit, each.record).is_file() for each in exhibit.value.attract)
+    assert all(beside(exhibit, each.record).is_file() for each in exhibit.value.attract)
     jsonschema.Draft202012Validator.check_schema(json.loads(exhibit_schema_text()))
     validator = jsonschema.Draft202012Validator(json.loads(exhibit_schema_text()))
     validator.validate(yaml.safe_load(CORNER.read_text(encoding="utf-8")))

@@ -16,7 +16,8 @@ from hypothesis import strategies as st
 from demo_ctl.plan import stops
 from demo_ctl.script.schema import sheet_schema_text
 from demo_ctl.script.sheet import STOPS, Sheet, Stage, words
-from demo_ctl.script.sheet_load import beside, load_sheet, parse_sheet
+from demo_ctl.script.sheet_load import load_sheet, parse_sheet
+from demo_ctl.script.staged import beside
 from demo_ctl.show.model import STAGES
 from demo_ctl.terms.errors import InputError
 from demo_ctl.terms.located import FileError
