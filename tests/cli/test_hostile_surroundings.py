@@ -159,6 +159,28 @@ def test_ctrl_c_at_any_moment_is_never_a_traceback(nth: int) -> None:
     assert b"Traceback" not in err
 
 
+def test_ctrl_c_in_a_callback_whose_exceptions_python_drops_is_still_heard() -> None:
+    code = (
+        "import os, signal, sys, time\n"
+        "import demo_ctl.__main__ as start\n"
+        "class Dropped:\n"
+        "    def __del__(self):\n"
+        "        os.kill(os.getpid(), signal.SIGINT)\n"
+        "        time.sleep(0.02)\n"
+        "def main():\n"
+        "    thing = Dropped()\n"
+        "    del thing\n"
+        "    time.sleep(30)\n"
+        "    return 0\n"
+        "import demo_ctl.cli.main as real\n"
+        "real.main = main\n"
+        "sys.exit(start.run())\n"
+    )
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, cwd=ROOT, timeout=60)
+    assert done.returncode == 130, done.stderr
+    assert done.stderr == b""
+
+
 def test_a_closed_terminal_releases_the_line_and_ends_the_record(tmp_path: Path) -> None:
     path = tmp_path / "hung-up.jsonl"
     ours, theirs = pty.openpty()
