@@ -149,6 +149,7 @@ def verdict(expectation: Expectation, measurement: Measurement) -> Verdict:
         say=_say(expectation, measurement, outcome),
         place=expectation.place,
         evidence=measurement.evidence,
+        left_out=bool(expectation.left_out),
     )
 
 

@@ -13,7 +13,10 @@ from demo_ctl.terms.window import Window
 
 @dataclass(frozen=True)
 class Verdict:
-    """One check's outcome. say: one plain sentence (which, by how much, or why not measured)."""
+    """One check's outcome. say: one plain sentence (which, by how much, or why not measured).
+
+    left_out: the plan left it out on purpose, so that it is not run; `say` has the reason.
+    """
 
     expectation: str
     check: Check
@@ -25,6 +28,7 @@ class Verdict:
     say: str
     place: Place
     evidence: tuple[int, ...] = ()
+    left_out: bool = False
 
 
 @dataclass(frozen=True)

@@ -19,4 +19,10 @@ MEASURES: Mapping[Check, Callable[[Sight, Expectation], Measurement]] = MappingP
 def measure(plan: Plan, observation: Observation) -> tuple[Measurement, ...]:
     """Measure each expectation of `plan`, in its order. Times are in milliseconds, with standard uncertainties."""
     sight = Sight(plan, observation)
-    return tuple(MEASURES[expectation.check](sight, expectation) for expectation in plan.expectations)
+    return tuple(_measured(sight, expectation) for expectation in plan.expectations)
+
+
+def _measured(sight: Sight, expectation: Expectation) -> Measurement:
+    if expectation.left_out:
+        return Measurement(expectation.id, None, False, reason=expectation.left_out)
+    return MEASURES[expectation.check](sight, expectation)

@@ -15,6 +15,7 @@ from fractions import Fraction
 
 from demo_ctl.office.model import Unit
 from demo_ctl.plan import check, clear, dial, listen, ring, stops, trunks
+from demo_ctl.plan.expect import without_ringing
 from demo_ctl.plan.model import Check, PaceRow, Plan, Stretch, Timeline
 from demo_ctl.plan.story import HEARING_US, Person, Story
 from demo_ctl.script import model as script
@@ -36,16 +37,20 @@ def build(
 ) -> Plan:
     """Make the plan of one call at one pace, for a board of so many ports.
 
-    holds: where a presenter may hold the call (none: nowhere). rehearsal: leave the ringing out, and what can be
-    expected of it. Raises PlanError, with the script's file and line, when this unit or this board cannot do what is
-    asked.
+    holds: where a presenter may hold the call (none: nowhere). rehearsal: leave the ringing out; what is expected of it
+    stays in the plan as left out. Raises PlanError, with the script's file and line, when this unit or this board cannot
+    do what is asked; a rehearsal of a call that could not be placed is refused as well.
     """
+    if rehearsal:
+        return without_ringing(
+            build(call, unit, pace, ports=ports, holds=holds), _build(call, unit, pace, ports, holds, True)
+        )
     if holds is not None and holds.ring_hold_us is None:
-        plan = _build(call, unit, pace, ports, holds, rehearsal)
+        plan = _build(call, unit, pace, ports, holds, False)
         if not plan.ringing:
             return plan
         holds = stops.with_room(holds, plan, unit if isinstance(unit, Unit) else unit.value)
-    return _build(call, unit, pace, ports, holds, rehearsal)
+    return _build(call, unit, pace, ports, holds, False)
 
 
 def _build(

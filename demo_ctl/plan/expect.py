@@ -6,9 +6,9 @@ import difflib
 from dataclasses import dataclass, field, replace
 
 from demo_ctl.office.model import Tone
-from demo_ctl.plan.model import Check, Expectation
+from demo_ctl.plan.model import Check, Expectation, Plan
 from demo_ctl.script.model import Call
-from demo_ctl.terms.errors import PlanError
+from demo_ctl.terms.errors import Place, PlanError
 from demo_ctl.terms.located import Located
 from demo_ctl.terms.quantity import UNITS, parse_quantity
 from demo_ctl.terms.window import Window
@@ -89,11 +89,10 @@ class Wanted:
         check = expectation.check
         window = self.window(check, expectation.window) if own else expectation.window
         same = sum(1 for other in self.found if other.check is check)
-        name = check.value.replace(" ", "-")
         self.found.append(
             replace(
                 expectation,
-                id=f"{name}-{same + 1}" if same else name,
+                id=_name(check, same + 1),
                 window=window,
                 required=expectation.required or self.has_own(check),
             )
@@ -113,6 +112,46 @@ class Wanted:
                     next_step="It has: " + ", ".join(has) + ".",
                 )
         return tuple(self.found)
+
+
+#: Why a check of a rehearsal is not run.
+QUIET = "this is a rehearsal, and nothing rings in it"
+
+
+def without_ringing(whole: Plan, quiet: Plan) -> Plan:
+    """Return the plan of a rehearsal with everything that is expected of the whole call: what has no place left out.
+
+    In the whole plan's order; what both expect is as the rehearsal expects it. That no bell rings that should not says
+    nothing where none can.
+    """
+    kept: dict[tuple[Check, str, Place], list[Expectation]] = {}
+    for each in quiet.expectations:
+        kept.setdefault(_what(each), []).append(each)
+    found: list[Expectation] = []
+    for each in whole.expectations:
+        same = kept.get(_what(each))
+        moot = whole.ringing and each.check in (Check.OTHERS_RANG, Check.NO_RINGING)
+        if same and moot:
+            same.pop(0)
+        if same and not moot:
+            found.append(same.pop(0))
+        else:
+            found.append(replace(each, index=0, until=-1, indices=(), required=False, left_out=QUIET))
+    found += [each for rest in kept.values() for each in rest]
+    counted: dict[Check, int] = {}
+    for place, each in enumerate(found):
+        counted[each.check] = same_kind = counted.get(each.check, 0) + 1
+        found[place] = replace(each, id=_name(each.check, same_kind))
+    return replace(quiet, expectations=tuple(found))
+
+
+def _what(each: Expectation) -> tuple[Check, str, Place]:
+    return each.check, each.title, each.place
+
+
+def _name(check: Check, number: int) -> str:
+    name = check.value.replace(" ", "-")
+    return f"{name}-{number}" if number > 1 else name
 
 
 def cadence_windows(tone: Tone) -> tuple[Window, Window] | None:

@@ -71,7 +71,8 @@ class Expectation:
 
     index: the timeline step it counts from; until: the step that ends its stretch (-1: end of the plan).
     indices: for checks over several steps. A check that is not `required` may end as not measured without
-    failing the call (a dip may be too short to sense).
+    failing the call (a dip may be too short to sense). left_out: why this plan does not do what the check is about (a
+    rehearsal does not ring); it is not run then, and its steps are none of the timeline's.
     """
 
     id: str
@@ -86,6 +87,7 @@ class Expectation:
     indices: tuple[int, ...] = ()
     tone: Tone | None = None
     required: bool = True
+    left_out: str = ""
 
 
 class Stretch(Enum):

@@ -128,7 +128,7 @@ def _cells(rows: list[Verdict]) -> Iterator[tuple[Verdict, tuple[str, str, str]]
     digits = sum(1 for row in rows if row.check is Check.PULSES)
     for row in rows:
         if row not in same:
-            title = title_words(row.title, row.required)
+            title = title_words(row.title, row.required or row.outcome is Outcome.NOT_RUN)
             yield row, (title, measured_words(row.check, row.quantity), allowed_words(row.check, row.window))
         elif row is same[0]:
             which = f"each of {digits} digits" if len(same) == digits else f"{len(same)} of {digits} digits"
@@ -155,9 +155,13 @@ def summary(judgement: Judgement, status: str = "finished") -> str:
 
 
 def notable(judgement: Judgement) -> list[Verdict]:
-    """Verdicts that want a sentence; fails last, where a small screen still shows them. Not-run ones get none."""
-    order = (Outcome.NOT_MEASURED, Outcome.MARGINAL, Outcome.FAIL)
-    return [row for outcome in order for row in judgement.verdicts if row.outcome is outcome]
+    """Verdicts that want a sentence; fails last, where a small screen still shows them.
+
+    What was not run because the call did not get so far gets none, only what was left out on purpose.
+    """
+    order = (Outcome.NOT_RUN, Outcome.NOT_MEASURED, Outcome.MARGINAL, Outcome.FAIL)
+    found = [row for outcome in order for row in judgement.verdicts if row.outcome is outcome]
+    return [row for row in found if row.outcome is not Outcome.NOT_RUN or row.left_out]
 
 
 def _title(plan: Plan) -> Text:
@@ -206,10 +210,10 @@ def call_tables(
     for row in notable(judgement):
         if hushed and row.outcome is Outcome.NOT_MEASURED:
             continue
-        mark = "" if spoils(row) else " (the call passes all the same)"
+        mark = "" if spoils(row) or row.left_out else " (the call passes all the same)"
         where = f" [{row.place}]" if row.place.file and row.outcome is Outcome.FAIL else ""
         # What was not measured says so itself.
-        word = "" if row.outcome is Outcome.NOT_MEASURED else f"{row.outcome.value}: "
+        word = "" if row.outcome in (Outcome.NOT_MEASURED, Outcome.NOT_RUN) else f"{row.outcome.value}: "
         parts.append(Padding(Text(f"{word}{row.say}{mark}{where}"), (0, 0, 0, 2)))
     if hushed:
         parts.append(Text("What was not over when the call was stopped could not be measured.", style="dim"))

@@ -49,7 +49,7 @@ def notes(programme: Programme, *, hour_us: int = HOUR_US) -> list[str]:
         step.a for part in programme.parts for step in part.plan.timeline.steps if step.op == m.OP_RINGING and step.x
     ]
     if programme.rehearsal:
-        found.append("A rehearsal: nothing rings, and nothing is expected of ringing.")
+        found.append("A rehearsal: nothing rings; what would be checked of ringing is told as not run.")
     elif ringing:
         most = time_words(-(-sum(ringing) // 1_000_000) * 1_000_000)
         found.append(f"Bells ring: ringing voltage may be on a line for {most} in all, at most.")

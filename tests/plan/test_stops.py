@@ -123,8 +123,18 @@ def test_a_rehearsal_has_everything_but_the_ringing(configs: Path, units: Units,
     assert not any(step.op == m.OP_RINGING for step in plan.timeline.steps)
     assert not any(step.op == m.OP_WAIT_FOR and step.x >> 1 & 3 == m.RINGING for step in plan.timeline.steps)
     told = {Check.FIRST_RING, Check.RANG, Check.RING_ON, Check.RING_OFF, Check.RING_TRIP}
-    assert not told & {each.check for each in plan.expectations}
+    assert not told & {each.check for each in plan.expectations if not each.left_out}
+    # What has no place in it is there all the same, as left out: the same checks in the same order, none lost.
+    names = [(each.check, each.title) for each in plan.expectations]
+    assert names == [(each.check, each.title) for each in plain.expectations]
+    left = {each.check for each in plan.expectations if each.left_out}
+    assert {each.check for each in plain.expectations} & told <= left
+    assert len({each.id for each in plan.expectations}) == len(names)
+    assert all("rehearsal" in each.left_out and not each.required for each in plan.expectations if each.left_out)
     kept = {each.check for each in plain.expectations} - told - {Check.NO_RINGING, Check.TONE_ON, Check.TONE_OFF}
+    assert plain.ringing or not left
+    if plain.ringing:
+        assert {Check.OTHERS_RANG, Check.NO_RINGING} & {each.check for each in plain.expectations} <= left
     kept -= {Check.TONE, Check.POST_DIAL_DELAY}  # ringback goes with the ringing
     assert kept <= {each.check for each in plan.expectations}
     moves = [(s.op, s.port, s.x, s.a) for s in plan.timeline.steps if s.op in (m.OP_LOOP, m.OP_PULSES)]

@@ -15,7 +15,7 @@ from demo_ctl.ledger.record import RecordWriter
 from demo_ctl.link.client import Client
 from demo_ctl.link.port import Port, add_url_package, open_port
 from demo_ctl.office.load import load_unit
-from demo_ctl.plan.model import Plan
+from demo_ctl.plan.model import Check, Plan
 from demo_ctl.safety.readiness import check_exercised, check_guard
 from demo_ctl.script.sheet_load import parse_sheet
 from demo_ctl.show.engine import Phase
@@ -26,7 +26,7 @@ from demo_ctl.show.scene import start
 from demo_ctl.show.stagehand import House, Stagehand
 from demo_ctl.show.wishes import Kind, Wish
 from demo_ctl.terms.errors import DemoError
-from demo_ctl.terms.outcome import Exit
+from demo_ctl.terms.outcome import Exit, Outcome
 from demo_ctl.wire import messages as m
 
 CONFIGS = Path(__file__).parents[2] / "configs"
@@ -302,6 +302,13 @@ def test_a_rehearsal_needs_no_proven_guard_and_rings_nothing(shows: Callable[...
     ((_, result),) = hand.results
     assert result.exit_code == Exit.OK
     assert m.G_LIVE not in {e.value & 0xFF for e in result.observation.events if e.kind == m.EV_GUARD}
+    # What would be checked of ringing is told as not run, and why; everything else was checked.
+    assert result.judgement is not None
+    quiet = [each for each in result.judgement.verdicts if each.outcome is Outcome.NOT_RUN]
+    assert quiet == [each for each in result.judgement.verdicts if each.left_out]
+    assert all("not run, this is a rehearsal, and nothing rings in it" in each.say for each in quiet)
+    assert {each.check for each in quiet} >= {Check.FIRST_RING, Check.RANG, Check.RING_TRIP, Check.OTHERS_RANG}
+    assert not {each.check for each in quiet} & {Check.DIAL_TONE_DELAY, Check.PULSES, Check.RELEASE}
 
 
 def test_a_call_that_may_not_ring_is_not_begun_and_the_show_goes_on(shows: Callable[..., Stagehand]) -> None:
