@@ -2,7 +2,8 @@
 
 Theory of operation. One thread, one loop: whatever the caller waits for, `_turn` reads the port, feeds the
 session, sends what is due (retries, acknowledgements, the heartbeat) and keeps what arrived in the inbox. So the
-heartbeat vouches for the very loop that handles events; a hung caller sends none, and the board lets go.
+heartbeat vouches for the very loop that handles events; a hung caller sends none, and the board lets go. The lease of
+the unit's supply (`lease.Lease`) is asked for again there, too, between two commands.
 
 Every wait is on the port's clock and has a deadline. Once something has broken the session, every later call
 raises the same LinkError again: nobody works on with half a link.
@@ -20,6 +21,7 @@ from types import MappingProxyType
 from typing import Protocol
 
 from demo_ctl.link.advice import LOAD_FIRMWARE, of_answer, of_reason
+from demo_ctl.link.lease import Lease
 from demo_ctl.terms.errors import DemoError, LinkError
 from demo_ctl.wire import messages as m
 from demo_ctl.wire.host_session import HostLost, HostSession
@@ -98,6 +100,9 @@ class Client:
         #: The longest time between two heartbeats of ours in this session: longer than the board allows, and it may
         #: have let go and closed the session.
         self.longest_silence_us = 0
+        #: The unit's supply, while this client asks for it again and again (`hold_supply`).
+        self.lease: Lease | None = None
+        self._renewing = False  # the command that is outstanding is the lease's
 
     # -- the conversation ---------------------------------------------------------------------------------
 
@@ -105,6 +110,7 @@ class Client:
         """Begin a session; return what the board declares. Old text on the line is passed over."""
         self._check()
         self._session, self.welcome, self._beat_due_us, self._asked = HostSession(), None, None, False
+        self._renewing = False
         self._inbox.clear()
         self._board_us = 0  # it may have booted meanwhile
         self._spoke_us, self.longest_silence_us = None, 0
@@ -246,6 +252,23 @@ class Client:
             raise LinkError(f"the board gives no supply permit: {known.what}", next_step=known.advice)
         self._accept(answer, "the supply permit")
 
+    def hold_supply(self, lease: Lease) -> None:
+        """Ask for the unit's supply now, and from now on again and again; whether it is given is told by `lease`."""
+        self.lease = lease
+        now_us = self._now()
+        wanted = lease.request(now_us)
+        if wanted is not None:
+            lease.answered(self._request(wanted), now_us)
+
+    def give_supply_back(self, reason: int = m.R_LEASE) -> None:
+        """Ask no more, and tell the board. reason: R_LEASE, or R_NOT_HOME, which the board latches."""
+        lease, self.lease = self.lease, None
+        if lease is not None:
+            lease.end()
+            if reason != m.R_LEASE:
+                lease.reason = reason
+            self._request(m.Permit(0, reason))
+
     def status(self) -> m.Status:
         """Ask how the board stands."""
         nonce = secrets.randbits(32)
@@ -296,9 +319,12 @@ class Client:
         return found
 
     def keep_alive(self) -> None:
-        """Send what is due without waiting: for a caller that waits for something else than the board."""
+        """Send what is due, and take in what is there, without waiting: for a caller that waits for something else."""
         self._check()
-        self._send_due()
+        try:
+            self._turn(self._now())
+        except HostLost:
+            raise self._break(self._silent()) from None
 
     def close(self) -> None:
         """Close the port. The board notices by the silence, at the latest."""
@@ -323,6 +349,10 @@ class Client:
             for message in self._session.feed(data, now_us):
                 self._heard_us = now_us
                 self._take(message)
+        if self._renewing and self._session.answered is not None:
+            self._asked = self._renewing = False
+            if self.lease is not None and isinstance(self._session.answered, m.Answer):
+                self.lease.answered(self._session.answered, now_us)
         if self._beat_due_us is not None and now_us - self._heard_us > SILENCE_US:
             raise self._break(self._silent())
 
@@ -335,10 +365,18 @@ class Client:
             if self._spoke_us is not None:
                 self.longest_silence_us = max(self.longest_silence_us, now_us - self._spoke_us)
             self._spoke_us = now_us
+            if self.lease is not None and not self._asked:
+                self._renew(self.lease, now_us)
         self._session.tick(now_us)
         data = self._session.outgoing()
         if data:
             self._write(bytes(data))
+
+    def _renew(self, lease: Lease, now_us: int) -> None:
+        wanted = lease.request(now_us)
+        if wanted is not None:
+            self._session.request(wanted, now_us)
+            self._asked = self._renewing = True
 
     def _take(self, message: object) -> None:
         if isinstance(message, m.Welcome):
@@ -348,6 +386,8 @@ class Client:
         elif isinstance(message, m.Event):
             # The first EV_BOOT of a session tells of the boot before it; another means a boot within it.
             self._inbox.append(message)
+            if self.lease is not None:
+                self.lease.hear(message)
             if message.kind == m.EV_BOOT and message.number > 0:
                 raise self._break(_reset(self.port.url))
         elif isinstance(message, m.Beat):
