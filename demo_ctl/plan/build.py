@@ -38,8 +38,8 @@ def build(
     """Make the plan of one call at one pace, for a board of so many ports.
 
     holds: where a presenter may hold the call (none: nowhere). rehearsal: leave the ringing out; what is expected of it
-    stays in the plan as left out. Raises PlanError, with the script's file and line, when this unit or this board cannot
-    do what is asked; a rehearsal of a call that could not be placed is refused as well.
+    stays in the plan as left out, and a call that could not be placed cannot be rehearsed. Raises PlanError, with the
+    script's file and line, when this unit or this board cannot do what is asked.
     """
     if rehearsal:
         return without_ringing(

@@ -5,7 +5,8 @@
 and `verdicts`, each with `expectation`, `check`, `group`, `title`, `outcome`, `required`, `quantity` (`value`, `unit`,
 `u`: standard uncertainty; or null), `window` (`low`, `high`, `unit`, `source`), `say`, `place` (`file`, `line`) and
 `evidence` (numbers of the events it came from), `left_out` (true: not run on purpose, as in a rehearsal). Times are in
-ms, speeds in pps, ratios in %. The commands `call` and `record` add `trips`: the guard's, the newest first, in the form of `safety trips --json`.
+ms, speeds in pps, ratios in %. The commands `call` and `record` add `trips`: the guard's, the newest first, in the form
+of `safety trips --json`.
 
 `plan_json`: `format` ("demo_ctl plan 1") and every field of `plan.model.Plan`, as in the record's start row.
 """

@@ -269,6 +269,7 @@ def test_json_is_whole_and_stable() -> None:
         "say",
         "place",
         "evidence",
+        "left_out",
     }
     assert trip["quantity"] == {"value": 312, "unit": "ms", "u": 1}
     assert trip["window"] == {"low": None, "high": 200, "unit": "ms", "source": "LSSGR"}
