@@ -25,6 +25,7 @@ from demo_ctl.board.pins_cosim import (
     CALL,
     EDGE,
     HAS_BLOCK,
+    LAMPS,
     LISTEN,
     MEMORY_LOW,
     PERMIT,
@@ -50,7 +51,7 @@ _RUN = """
 import sys
 try:
     from demo_ctl.board.pins_cosim import main
-    main({}, {}, {}, {}, {}, {})
+    main({}, {}, {}, {}, {}, {}, {})
 except Exception as e:
     sys.print_exception(e, sys.stderr)
     sys.exit(1)
@@ -80,7 +81,7 @@ class MicropythonBoard:
         tty.setraw(slave)
         request_end, self._requests = os.pipe()
         self._replies, reply_end = os.pipe()
-        told = hardware.ports, hardware.firmware_boot, hardware.board, hardware.simulated
+        told = hardware.ports, hardware.firmware_boot, hardware.board, hardware.simulated, hardware.lamp_count
         code = _RUN.format(request_end, reply_end, *told)
         try:
             self._process = subprocess.Popen(
@@ -163,6 +164,8 @@ class MicropythonBoard:
                 hardware.permit()
             elif which == LISTEN:
                 hardware.listen(port)
+            elif which == LAMPS:
+                hardware.lamps(count)
         return int(deadline)
 
     def _write_line(self, data: bytes) -> None:

@@ -21,6 +21,7 @@ from demo_ctl.bench.bus_readings import BusReadings
 from demo_ctl.bench.guard_circuit import CHAINS, CHANNELS, GUARD_HOLD_US, SLOW_HOLD_US, GuardCircuit
 from demo_ctl.bench.kernel import Handle, Kernel
 from demo_ctl.bench.people import People
+from demo_ctl.bench.truth import Truth
 from demo_ctl.board.pins import Pins
 from demo_ctl.wire.messages import (
     AUDIO_BLOCK,
@@ -48,6 +49,7 @@ SERIAL_IN_MOST = 1024  # bytes a pass can see, as a USB driver's buffer bounds i
 SERIAL_OUT_MOST = 4096  # bytes that wait for the host at most
 SERIAL_OUT_LOW = 512  # less space than this in a pass may have held a frame back
 
+LAMPS_MOST = 7  # as the expander has lines for them
 BOARD_NUMBER = 0x4D6F7373 << 32  # and the seed below it: differs from board to board
 CLOCK_FAST = 10  # times
 CLOCK_JUMP_US = 1 << 20  # one bit turned over
@@ -94,6 +96,7 @@ class Hardware(People, Pins):
         boot: int = 1,
         board: int = BOARD_NUMBER,
         proven: bool = True,
+        lamp_count: int = LAMPS_MOST,
     ) -> None:
         self.simulated = 1 if proven else 2
         self.now_ticks = 0
@@ -102,6 +105,8 @@ class Hardware(People, Pins):
         self.ports = ports
         self.firmware_boot = boot
         self.board = board
+        self.lamp_count = lamp_count
+        self.lit = 0  # lamps that are: bit 0 is lamp 1
         self.clock = BoardClock(kernel.now_us, start_ticks)
         self.dirty = True  # something happened that the firmware has not looked at yet
         self.seen_inputs = 0
@@ -191,6 +196,7 @@ class Hardware(People, Pins):
         for port in range(1, self.ports + 1):
             self.set_loop(port, 0)
         self.listen(0)
+        self.lamps(0)  # the chip's expander is told as its board boots, a moment later
         self._edges.clear()
         self._lost = 0
         self.to_board.clear()
@@ -466,6 +472,15 @@ class Hardware(People, Pins):
         if self.guard.closed and not self._feed:
             bus_mA = 1000.0 * supply_V / self.unit.lamp_ohm
         self._bus.change(self.kernel.now_us, bus_V, bus_mA, supply_V)
+
+    # Pins: lamps.
+
+    def lamps(self, mask: int) -> None:
+        """See Pins. The bench's lamps follow at once."""
+        changed, self.lit = self.lit ^ mask, mask
+        for lamp in range(self.lamp_count):
+            if changed >> lamp & 1:
+                self.unit.truth.append(Truth(self.kernel.now_us, f"lamp {lamp + 1}/lit", mask >> lamp & 1))
 
     # Pins: listening.
 

@@ -164,8 +164,26 @@ SAYINGS = tuple(_SAYINGS)
 HELP = (
     "What can be typed here: "
     + "; ".join(SAYINGS)
-    + "; break NAME and mend NAME for a fault of the board or the guard; faults (lists them)."
+    + "; lamps (tells which are lit); break NAME and mend NAME for a fault of the board or the guard; faults (lists them)."
 )
+
+
+def can_obey(line: str) -> bool:
+    """Whether a line is something that hands can do."""
+    said = " ".join(line.lower().split())
+    word, _, name = said.partition(" ")
+    return said in _SAYINGS or (word in ("break", "mend") and name in HARDWARE_FAULTS)
+
+
+def lamps_lit(hardware: Hardware) -> str:
+    """Say which lamps of the board are lit at this moment, in a sentence."""
+    if not hardware.lamp_count:
+        return "this board has no lamps"
+    lit = [str(lamp + 1) for lamp in range(hardware.lamp_count) if hardware.lit >> lamp & 1]
+    if not lit:
+        return f"all {hardware.lamp_count} lamps are dark"
+    *most, last = lit
+    return f"lamps {', '.join(most)} and {last} are lit" if most else f"lamp {last} is lit"
 
 
 def obey(hardware: Hardware, line: str) -> str:
@@ -186,6 +204,8 @@ def obey(hardware: Hardware, line: str) -> str:
             return f"{HARDWARE_FAULTS[name].part}: {HARDWARE_FAULTS[name].wrong}"
         hardware.mend_part(name)
         return f"{HARDWARE_FAULTS[name].part}: mended"
+    if said == "lamps":
+        return lamps_lit(hardware)
     if said == "faults":
         return "\n".join(f"{fault.name}: {fault.part}: {fault.wrong}" for fault in HARDWARE_FAULTS.values())
     return HELP

@@ -8,6 +8,7 @@
 | line finder | `line finder 1`... |
 | first switch | its stage's name and the finder's number: `first selector 2` |
 | later switch | its stage's name, the digits that lead to it, a dash, its trunk: `third selector 55-4` |
+| lamp of the board | `lamp 1`... |
 
 and `THINGS` lists what can change and how far. Everything stands at 0 until a row says otherwise. The page that tells
 others, for the rows of a truth file (`truth_file.py`), is `RECORD.md` in the room of records; a test compares the two.
@@ -36,6 +37,7 @@ THINGS = {
     "rotary": 11,
     "sleeve": 1,
     "ringing": 1,
+    "lit": 1,
 }
 
 #: Rows kept in memory, for tests: a busy hour's. A bench that is served for days must not grow.

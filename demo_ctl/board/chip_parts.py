@@ -40,7 +40,8 @@ ZERO_STEPS = 410  # the live zero
 DEAD_STEPS = 370  # less is no signal
 SMALL = (1 << 30) - 1  # integers above it allocate
 
-# The port expander, as data: line 7 of its input port is wired to line 7 of its output port, the echo.
+# The port expander, as data: line 7 of its input port is wired to line 7 of its output port, the echo. The other lines of
+# the output port are lamps.
 EXPANDER = (
     0x20,  # address
     ((0x02, b"\x00"), (0x03, b"\x00"), (0x06, b"\xff"), (0x07, b"\x00")),  # outputs 0; port 0 is inputs, port 1 outputs
@@ -48,7 +49,6 @@ EXPANDER = (
     0x03,  # register of the outputs
 )
 ECHO = 7
-ECHO_BYTES = (b"\x00", b"\x80")
 ECHOES = 4  # good ones in a row before an input is believed: two of each level
 
 # Memory. See `main` for how often garbage is collected while ringing is live.
@@ -260,10 +260,12 @@ class Converter:
 
 
 class Expander:
-    """Seven slow inputs over the bus, all 0 unless the expander is seen to be alive.
+    """Seven slow inputs over the bus, all 0 unless the expander is seen to be alive; and seven lamps, taken along.
 
     Its echo line follows what was last written, and changes with every reading: an expander that is frozen, gone, or
     has forgotten how it was set up gives a wrong echo in two readings. Then nothing is believed until ECHOES are right.
+    Lamps (`lit`, lamp 1 in bit 0) stand in the same byte as the echo: they add no transfer, and change with the next
+    reading, after ASK_US at the latest. Setting up makes them dark first, so those of a board that was reset go out.
     """
 
     def __init__(self, i2c, described, ticks_us):
@@ -271,6 +273,8 @@ class Expander:
         self._address, self._set_up, self._inputs, self._outputs = described
         self._ticks_us = ticks_us
         self._one = bytearray(1)
+        self._out = bytearray(1)
+        self.lit = 0
         self._asked = (ticks_us() - ASK_US) & MASK
         self._ready = False
         self._echo = 0
@@ -290,7 +294,8 @@ class Expander:
                 for register, data in self._set_up:
                     self._i2c.writeto_mem(self._address, register, data)
                 self._ready = True
-            self._i2c.writeto_mem(self._address, self._outputs, ECHO_BYTES[self._echo])
+            self._out[0] = self._echo << ECHO | self.lit
+            self._i2c.writeto_mem(self._address, self._outputs, self._out)
             self._i2c.readfrom_mem_into(self._address, self._inputs, self._one)
         except OSError:
             self.errors += 1

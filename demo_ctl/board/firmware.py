@@ -6,7 +6,7 @@ bench makes one whenever they change), and what is queued for the host is only e
 
 Order of a pass: silence first (safety never waits for a backlog), then edges and timers in the order of their
 instants, then the ringing guard (guard.py), which moves the pumps or not, then bytes from the host, audio, and bytes to
-the host. Every part is bounded (limits.py);
+the host. Lamps come after all of it, and only when nothing is left over (lamps.py). Every part is bounded (limits.py);
 what is left over makes the next deadline *now*.
 
 Limits that a host tightened stay until the board boots again: a new hello must not be a way to loosen them. WELCOME
@@ -18,6 +18,7 @@ see what became of its plan.
 
 from demo_ctl.board import limits
 from demo_ctl.board.guard import T_BEAT, T_LINES, T_OUTSIDE, Guard
+from demo_ctl.board.lamps import Lamps
 from demo_ctl.board.limits import FAR_US
 from demo_ctl.board.pins import TICKS
 from demo_ctl.board.rates import Bucket, Losses
@@ -63,6 +64,8 @@ class Firmware:
         self._audio_us = FAR_US  # when the next block is complete
         self._unheard = False  # commands may be waiting to be performed
         self._blocked = False  # the way to the host was too full for a frame
+        self.lamps = Lamps(pins)
+        self._tripped = False  # as the lamps know it
         self._commands = {
             m.Begin: self._on_begin,
             m.Load: self._on_load,
@@ -71,6 +74,7 @@ class Firmware:
             m.Go: self._on_go,
             m.Tighten: self._on_tighten,
             m.Permit: self._on_permit,
+            m.Lamps: self._on_lamps,
         }
         # These change nothing, and are answered whoever asks: what became of a plan is seen after a silence, too.
         self._reports = {
@@ -112,6 +116,12 @@ class Firmware:
             self._tell_overflow()
         if self._speak():
             again = True
+        if self._tripped != (self.guard.state == m.G_TRIPPED):
+            self._tripped = not self._tripped
+            if self._tripped:  # whatever they told is over; the host may light them again
+                self.lamps.dark(now_us)
+        if not again and self.lamps.next_us <= now_us:
+            self.lamps.step(now_us)
         return now_us if again else self._deadline()
 
     def _deadline(self):
@@ -128,6 +138,8 @@ class Firmware:
             next_us = other_us
         if self._audio_us < next_us:
             next_us = self._audio_us
+        if self.lamps.next_us < next_us:
+            next_us = self.lamps.next_us
         if self._edge >= 0 and self._edge_us < next_us:
             next_us = self._edge_us
         if self._host:
@@ -346,6 +358,7 @@ class Firmware:
             if not self._speak():
                 break
         self._host = False
+        self.lamps.dark(self.now_us)
         self.session.close()
         self._losses.clear()
 
@@ -416,6 +429,7 @@ class Firmware:
         if not self._host or hello.nonce != self._nonce:
             self.sequencer.end_early(self.now_us, m.R_NEW_HELLO)
             self.release(self.now_us, m.R_NEW_HELLO)
+            self.lamps.dark(self.now_us)
             if self.sequencer.state != m.ENDED_EARLY:
                 self.sequencer.state = m.IDLE
             self._host = True
@@ -524,6 +538,11 @@ class Firmware:
         permit.give_up(m.R_NOT_HOME if wanted.reason == m.R_NOT_HOME else m.R_LEASE)
         self.guard.next_us = self.now_us
         return m.OK, 0
+    def _on_lamps(self, wanted):
+        """Answered with how many lamps this board has, whether or not these are some of them."""
+        lamps = self.lamps
+        return m.OK if lamps.ask(self.now_us, wanted.lit, wanted.blink) else m.E_RANGE, lamps.count
+
 
     def _on_safety(self, request):
         guard = self.guard

@@ -118,7 +118,8 @@ def outputs_off(pins):
             pins.set_loop(port, 0)
         except Exception:
             pass
-    try:
-        pins.listen(0)
-    except Exception:
-        pass
+    for off in (pins.listen, pins.lamps):
+        try:
+            off(0)
+        except Exception:
+            pass

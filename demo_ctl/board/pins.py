@@ -18,6 +18,7 @@ class Pins:
     simulated = 0
     firmware_boot = 0  # differs from boot to boot
     board = 0  # differs from board to board: 64 bits at most
+    lamp_count = 0  # 16 at most
     # Declared in WELCOME, microseconds (see wire.messages.Welcome).
     stamp_blur_us = 50
     loop_blur_us = 200
@@ -96,6 +97,12 @@ class Pins:
     def permit(self):
         """Move the supply permit's pump once. Its contactor falls 40..60 ms after the last move."""
         raise NotImplementedError
+
+    def lamps(self, mask):
+        """Light these lamps and no others: bit 0 is lamp 1. On the chip they follow within 50 ms.
+
+        Asked at most each 40 ms. It must cost no more than storing a number: nothing may wait for a lamp.
+        """
 
     # Listening.
     def listen(self, port):

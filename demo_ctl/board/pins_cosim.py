@@ -24,17 +24,18 @@ CALL = "<BBHII"  # which, port, count, two times
 CALLS_MOST = 64  # in a pass; many more than firmware makes
 AUDIO_BYTES = 2 * AUDIO_BLOCK
 
-SET_LOOP, START_PULSES, PUMP, LISTEN, PERMIT = 1, 2, 3, 4, 5
+SET_LOOP, START_PULSES, PUMP, LISTEN, PERMIT, LAMPS = 1, 2, 3, 4, 5, 6
 
 
 class CosimPins(Pins):
     """What a request says, and a list of what the firmware did."""
 
-    def __init__(self, ports, boot, board, simulated, requests, replies, serial_in, serial_out):
+    def __init__(self, ports, boot, board, simulated, lamp_count, requests, replies, serial_in, serial_out):
         self.ports = ports
         self.firmware_boot = boot
         self.board = board
         self.simulated = simulated
+        self.lamp_count = lamp_count
         self._requests = requests
         self._replies = replies
         self._in = serial_in
@@ -167,6 +168,10 @@ class CosimPins(Pins):
         """See Pins."""
         self._call(PERMIT)
 
+    def lamps(self, mask):
+        """See Pins."""
+        self._call(LAMPS, 0, mask)
+
     def listen(self, port):
         """See Pins."""
         self._call(LISTEN, port)
@@ -184,7 +189,7 @@ class CosimPins(Pins):
         """Nothing to do: memory is not short on a computer, and MicroPython collects by itself."""
 
 
-def main(requests, replies, ports, boot, board, simulated):
+def main(requests, replies, ports, boot, board, simulated, lamp_count):
     """Serve the bench over the two inherited file descriptors until it closes them."""
     import micropython
 
@@ -192,5 +197,5 @@ def main(requests, replies, ports, boot, board, simulated):
         micropython.kbd_intr(-1)  # byte 3 of a frame must not interrupt
     asked = open(requests, "rb")  # noqa: SIM115  # open for as long as this process lives
     told = open(replies, "wb")  # noqa: SIM115
-    pins = CosimPins(ports, boot, board, simulated, asked, told, sys.stdin.buffer, sys.stdout.buffer)
+    pins = CosimPins(ports, boot, board, simulated, lamp_count, asked, told, sys.stdin.buffer, sys.stdout.buffer)
     pins.serve()

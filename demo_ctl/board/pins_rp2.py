@@ -7,6 +7,7 @@ from measured ones (a call about 15 us, a pin about 10, `poll(0)` 46, a byte rea
     write       250 for an event, 1000 for 256  inputs     180          levels  300 (two ports)
     an edge's interrupt 24 (40 at worst)        audio_block 250 with a block, 60 without
     bus         60 idle, 300 for a channel      inputs with the expander 700, each 40 ms; a bus that hangs 1000 more
+    lamps       20: the expander takes them along, no transfer is added
     memory_low  60, each 250 ms 1000: it walks through the memory, which is a part of what a small collection does
 
 Register addresses and transfer request numbers of the two chips: their data sheets, from memory.
@@ -76,6 +77,7 @@ class PinsRp2(Pins):
         if wrong:
             raise ValueError("pin table: " + "; ".join(wrong))
         self.ports = ports
+        self.lamp_count = len(t.LAMPS)
         self.firmware_boot = int.from_bytes(os.urandom(4), "little")
         self._trains = {}
         program = rp2.asm_pio(set_init=rp2.PIO.OUT_LOW)(train)
@@ -215,6 +217,10 @@ class PinsRp2(Pins):
     def permit(self):
         """See Pins."""
         self._permit.toggle()
+
+    def lamps(self, mask):
+        """See Pins."""
+        self._expander.lit = mask
 
     # Listening: the converter runs by itself at 8 kHz, and a transfer carries its words into a ring.
 

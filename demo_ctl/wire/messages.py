@@ -287,6 +287,7 @@ Permit = _message(0x10, "Permit", "<HB", ("lease_ms", "reason"))  # 0 ms: given 
 # Board to host.
 Welcome = _message(
     0x81,
+Lamps = _message(0x11, "Lamps", "<HH", ("lit", "blink"))  # bit 0: lamp 1; blink: those of the lit ones that blink
     "Welcome",
     "<BIIIQHBBHHIHHHHHHHHH",
     (

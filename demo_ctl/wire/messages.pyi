@@ -227,6 +227,10 @@ class Permit(NamedTuple):
     lease_ms: int
     reason: int
 
+class Lamps(NamedTuple):
+    lit: int
+    blink: int
+
 class Welcome(NamedTuple):
     protocol: int
     table: int

@@ -224,6 +224,21 @@ def test_everything_that_can_be_typed_is_done_and_answered(line: str) -> None:
         port.close()
 
 
+def test_whoever_serves_the_bench_is_told_which_lamps_are_lit() -> None:
+    port = Serial(None, timeout=0)
+    port.port = f"bench://?unit={UNIT}"
+    port.open()
+    try:
+        hardware = port.world.hardware
+        told = []
+        for mask in (0, 0b100, 0b1000101):
+            hardware.lamps(mask)
+            told.append(obey(hardware, "lamps"))
+    finally:
+        port.close()
+    assert told == ["all 7 lamps are dark", "lamp 3 is lit", "lamps 1, 3 and 7 are lit"]
+
+
 @settings(deadline=None)
 @given(st.text(max_size=80))
 def test_no_line_makes_a_traceback(typed: str) -> None:

@@ -104,7 +104,7 @@ def test_a_call_s_truth_is_read_as_it_was_on_the_board_s_clock(tmp_path: Path, c
 def test_the_page_the_code_and_the_bench_name_the_same_things(tmp_path: Path) -> None:
     """Whoever adds a thing to the truth documents it."""
     page = (ROOT / "demo_ctl/ledger/RECORD.md").read_text().split("# The truth file", 1)[1]
-    told = dict.fromkeys(re.findall(r"^\| `([^`]+)` \| (?:line|finder|selector|connector)", page, re.M))
+    told = dict.fromkeys(re.findall(r"^\| `([^`]+)` \| (?:line|finder|selector|connector|lamp)", page, re.M))
     assert set(told) == set(THINGS)
     seen = set()
     for call in ("answered", "busy", "all-trunks-busy", "wrong-number"):
@@ -113,6 +113,15 @@ def test_the_page_the_code_and_the_bench_name_the_same_things(tmp_path: Path) ->
             assert re.fullmatch(r"line [^/]+|line finder \d+|[^/]+ (\d+|\d+-\d+)", part), row
             assert 0 <= row.value <= THINGS[thing], row
             seen.add(thing)
+    bench = Serial(None, timeout=0)
+    bench.port = f"bench://?unit={ROOT}/configs/units/mossbrook.yaml"
+    bench.open()
+    bench.world.hardware.lamps(0b101)
+    bench.world.hardware.lamps(0b100)
+    bench.close()
+    lamps = [(row.what, row.value) for row in bench.unit.truth if row.what.startswith("lamp ")]
+    assert lamps == [("lamp 1/lit", 1), ("lamp 3/lit", 1), ("lamp 1/lit", 0)]
+    seen.add("lit")
     assert seen == set(THINGS)
 
 

@@ -31,6 +31,7 @@ READING_US = 50000
 class MemoryPins(Pins):
     simulated = 1
     firmware_boot = 7
+    lamp_count = 7
 
     def __init__(self, ports: int = 4, now_us: int = 0) -> None:
         self.ports = ports
@@ -143,6 +144,9 @@ class MemoryPins(Pins):
         self.log.append((self.now_us, 5))
 
     def _forget(self, port: int) -> None:
+    def lamps(self, mask: int) -> None:
+        self.log.append((self.now_us, 6, mask))
+
         bit = 4 * (port - 1) + m.LOOP
         self.later = [one for one in self.later if one[2] != bit or one[0] <= self.now_us + SENSE_US]
 
@@ -339,6 +343,10 @@ class Stage:
         return [port for port, closed in enumerate(state) if closed]
 
     def pumps(self) -> "list[int]":
+    def lit(self) -> "list[tuple[int, int]]":
+        """What the lamps became, and when."""
+        return [(one[0], one[2]) for one in self.pins.log if one[1] == 6]
+
         """Instants of all pump moves so far."""
         return [one[0] for one in self.pins.log if one[1] == 3]
 
@@ -374,6 +382,10 @@ def busy_scene(start_us: int) -> "Stage":
     stage.do(t + 3500000, lambda: stage.host.request(m.Go(9), stage.now_us))
     stage.do(t + 3900000, lambda: stage.host.request(m.StatusRequest(77), stage.now_us))
     stage.run(t + 4500000)
+    stage.do(t + 400000, lambda: stage.host.request(m.Lamps(21, 4), stage.now_us))
+    stage.do(t + 420000, lambda: stage.host.request(m.Lamps(64, 0), stage.now_us))
+    stage.do(t + 430000, lambda: stage.host.request(m.Lamps(1 << 7, 0), stage.now_us))
+    stage.do(t + 500000, lambda: stage.host.request(m.Lamps(3, 3), stage.now_us))
     return stage
 
 

@@ -282,6 +282,7 @@ actions = st.one_of(
             st.builds(m.Permit, st.integers(0, 65535), st.integers(0, 255)),
             st.builds(m.Tighten, st.sampled_from([0, 1, 2, 5, 9]), st.sampled_from([0, 1, 300, 2_000, 90_001])),
             st.builds(m.EventAck, st.integers(0, 300), st.integers(0, 255)),
+            st.builds(m.Lamps, st.integers(0, 300), st.sampled_from([0, 0, 3, 300])),
             st.builds(m.Commit, st.integers(0, 2), st.integers(0, 9)),
             st.builds(lambda n: m.Load(n, 1, bytes(12)), st.integers(0, 65535)),
         ),
@@ -420,3 +421,4 @@ def test_nothing_is_on_without_a_plan_and_no_plan_without_a_host(
     assert stage.firmware.sequencer.state != m.RUNNING
     assert not any(attack.closed)
     assert attack.pumped_us <= stage.now_us - 1_000_000
+    assert stage.lit()[-1][1] == 0

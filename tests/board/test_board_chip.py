@@ -307,6 +307,7 @@ class BusParts:
         self.echo_wire = True
         self.gone: set[int] = set()  # addresses that do not answer
         self.transfers = 0
+        self.lamps: list[int] = []  # the outputs' lines 0 to 6, as they became
 
     def _answers(self, address: int) -> None:
         self.transfers += 1
@@ -320,6 +321,9 @@ class BusParts:
             self.scanning = True
         else:
             self.registers[register] = data[0]
+            lit = self.registers[3] & 0x7F & ~self.registers[7]  # only what is set up as an output drives a lamp
+            if not self.lamps or self.lamps[-1] != lit:
+                self.lamps.append(lit)
 
     def readfrom_mem_into(self, address: int, register: int, into: bytearray) -> None:
         self._answers(address)
@@ -454,6 +458,45 @@ def test_an_expander_that_is_frozen_or_gone_reads_as_alarm(data: st.DataObject) 
         assert seen[-1] == 0x7F
     else:
         assert set(seen[2:]) == {0}
+
+
+@settings(max_examples=60, deadline=None)
+@given(st.lists(st.tuples(st.integers(0, 60_000), st.integers(0, 127)), min_size=1, max_size=60), st.integers(0, 127))
+def test_lamps_add_no_transfer_and_spoil_no_input(asked: list[tuple[int, int]], lines: int) -> None:
+    """The same passes with lamps that change all the time and with none: as many transfers, the same inputs."""
+
+    def run(lamps: bool) -> tuple[BusParts, list[int], Expander, Clock]:
+        parts, clock = BusParts(), Clock()
+        parts.lines = lines
+        expander = Expander(parts, EXPANDER, clock.ticks_us)
+        seen = []
+        for pass_us, lit in asked:
+            clock.now += pass_us
+            if lamps:
+                expander.lit = lit
+            seen.append(expander.read())
+        return parts, seen, expander, clock
+
+    parts, seen, expander, clock = run(lamps=True)
+    plain = run(lamps=False)
+    assert (parts.transfers, seen) == (plain[0].transfers, plain[1])
+    clock.now += ASK_US
+    expander.read()
+    assert parts.lamps[-1] == asked[-1][1]
+    assert parts.lamps[0] == 0  # setting up makes them dark before any is an output
+
+
+@pytest.mark.parametrize("power", ["kept", "came again"])
+def test_lamps_of_a_board_that_was_reset_go_out(power: str) -> None:
+    parts, clock = BusParts(), Clock()
+    expander = Expander(parts, EXPANDER, clock.ticks_us)
+    expander.lit = 0x55
+    _look(expander, clock, 8)
+    assert parts.lamps[-1] == 0x55
+    if power == "came again":
+        parts.registers = {2: 0xFF, 3: 0xFF, 6: 0xFF, 7: 0xFF}
+    _look(Expander(parts, EXPANDER, clock.ticks_us), clock, 1)
+    assert parts.lamps[-1] == 0
 
 
 def test_memory_runs_short_by_size_or_by_time() -> None:
