@@ -66,10 +66,10 @@ LOSS_REPORT_US = 250000  # losses of one kind are reported at most this often
 WORK_MOST = 2  # edges, timers and instructions
 COMMANDS_MOST = 2
 READ_MOST = 64  # bytes asked for; the chip's pins hand over 16 at most
-LAMPS_US = 40000  # lamps change this often at most: as often as the chip sends the expander a byte anyway
-BLINK_US = 500000  # a lamp that blinks is lit and dark for so long: far slower than what may harm (3 flashes a second)
 WRITE_MOST = 256  # one audio frame, or eight events
 LAST_WORDS = 4  # writes of WRITE_MOST at most, when a host falls silent
+LAMPS_US = 40000  # lamps change this often at most: as often as the chip sends the expander a byte anyway
+BLINK_US = 500000  # a lamp that blinks is lit and dark for so long: far slower than what may harm (3 flashes a second)
 BLOCKED_US = 2000  # a way to the host that is too full for a frame is tried again this often
 
 FAR_US = 1 << 62  # later than any deadline

@@ -283,11 +283,11 @@ SafetyRequest = _message(0x0D, "SafetyRequest", "<I", ("nonce",))  # answered by
 LimitsRequest = _message(0x0E, "LimitsRequest", "<I", ("nonce",))  # answered by IN_FORCE
 TripRequest = _message(0x0F, "TripRequest", "<IB", ("nonce", "back"))  # answered by TRIP; back: 0 is the newest
 Permit = _message(0x10, "Permit", "<HB", ("lease_ms", "reason"))  # 0 ms: given up, reason R_LEASE or R_NOT_HOME
+Lamps = _message(0x11, "Lamps", "<HH", ("lit", "blink"))  # bit 0: lamp 1; blink: those of the lit ones that blink
 
 # Board to host.
 Welcome = _message(
     0x81,
-Lamps = _message(0x11, "Lamps", "<HH", ("lit", "blink"))  # bit 0: lamp 1; blink: those of the lit ones that blink
     "Welcome",
     "<BIIIQHBBHHIHHHHHHHHH",
     (
