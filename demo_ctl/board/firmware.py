@@ -538,11 +538,11 @@ class Firmware:
         permit.give_up(m.R_NOT_HOME if wanted.reason == m.R_NOT_HOME else m.R_LEASE)
         self.guard.next_us = self.now_us
         return m.OK, 0
+
     def _on_lamps(self, wanted):
         """Answered with how many lamps this board has, whether or not these are some of them."""
         lamps = self.lamps
         return m.OK if lamps.ask(self.now_us, wanted.lit, wanted.blink) else m.E_RANGE, lamps.count
-
 
     def _on_safety(self, request):
         guard = self.guard

@@ -143,10 +143,10 @@ class MemoryPins(Pins):
     def permit(self) -> None:
         self.log.append((self.now_us, 5))
 
-    def _forget(self, port: int) -> None:
     def lamps(self, mask: int) -> None:
         self.log.append((self.now_us, 6, mask))
 
+    def _forget(self, port: int) -> None:
         bit = 4 * (port - 1) + m.LOOP
         self.later = [one for one in self.later if one[2] != bit or one[0] <= self.now_us + SENSE_US]
 
@@ -342,11 +342,11 @@ class Stage:
                 state[one[2]] = one[3] if one[1] == 1 else 1
         return [port for port, closed in enumerate(state) if closed]
 
-    def pumps(self) -> "list[int]":
     def lit(self) -> "list[tuple[int, int]]":
         """What the lamps became, and when."""
         return [(one[0], one[2]) for one in self.pins.log if one[1] == 6]
 
+    def pumps(self) -> "list[int]":
         """Instants of all pump moves so far."""
         return [one[0] for one in self.pins.log if one[1] == 3]
 
@@ -381,11 +381,11 @@ def busy_scene(start_us: int) -> "Stage":
         stage.pins.at(t + 1000000 + nth * 900, 9, nth & 1)
     stage.do(t + 3500000, lambda: stage.host.request(m.Go(9), stage.now_us))
     stage.do(t + 3900000, lambda: stage.host.request(m.StatusRequest(77), stage.now_us))
-    stage.run(t + 4500000)
     stage.do(t + 400000, lambda: stage.host.request(m.Lamps(21, 4), stage.now_us))
     stage.do(t + 420000, lambda: stage.host.request(m.Lamps(64, 0), stage.now_us))
     stage.do(t + 430000, lambda: stage.host.request(m.Lamps(1 << 7, 0), stage.now_us))
     stage.do(t + 500000, lambda: stage.host.request(m.Lamps(3, 3), stage.now_us))
+    stage.run(t + 4500000)
     return stage
 
 
