@@ -78,7 +78,7 @@ def test_boot_is_safe() -> None:
     stage.run(5_000_000)
     assert stage.pumps() == []
     assert stage.closed() == []
-    assert {one[1:] for one in stage.pins.log} == {(1, port, 0) for port in (1, 2, 3, 4)} | {(4, 0)}
+    assert {one[1:] for one in stage.pins.log} == {(1, port, 0) for port in (1, 2, 3, 4)} | {(4, 0), (6, 0)}
     assert stage.wire == []
 
 
