@@ -21,6 +21,7 @@ from types import MappingProxyType
 from typing import Protocol
 
 from demo_ctl.link.advice import LOAD_FIRMWARE, of_answer, of_reason
+from demo_ctl.link.lamps import LampWishes
 from demo_ctl.link.lease import Lease
 from demo_ctl.terms.errors import DemoError, LinkError
 from demo_ctl.wire import messages as m
@@ -103,6 +104,11 @@ class Client:
         #: The unit's supply, while this client asks for it again and again (`hold_supply`).
         self.lease: Lease | None = None
         self._renewing = False  # the command that is outstanding is the lease's
+        #: What the board's lamps shall show: wishes that the loop here sends.
+        self.lamps = LampWishes()
+        self._lighting = False  # the command that is outstanding is the lamps'
+        #: The guard's state (G_...) as last heard; -1: not yet.
+        self.guard = -1
 
     # -- the conversation ---------------------------------------------------------------------------------
 
@@ -110,7 +116,8 @@ class Client:
         """Begin a session; return what the board declares. Old text on the line is passed over."""
         self._check()
         self._session, self.welcome, self._beat_due_us, self._asked = HostSession(), None, None, False
-        self._renewing = False
+        self._renewing = self._lighting = False
+        self.lamps.forget()
         self._inbox.clear()
         self._board_us = 0  # it may have booted meanwhile
         self._spoke_us, self.longest_silence_us = None, 0
@@ -339,7 +346,8 @@ class Client:
         """Send what is due, wait for bytes until the next deadline, and take in what came."""
         self._send_due()
         wake_us = until_us
-        for deadline in (self._beat_due_us, self._session.next_deadline()):
+        lamps_us = None if self._asked or self._beat_due_us is None else self.lamps.due_us()
+        for deadline in (self._beat_due_us, self._session.next_deadline(), lamps_us):
             if deadline is not None and deadline < wake_us:
                 wake_us = deadline
         data = self._read(wake_us)
@@ -353,6 +361,10 @@ class Client:
             self._asked = self._renewing = False
             if self.lease is not None and isinstance(self._session.answered, m.Answer):
                 self.lease.answered(self._session.answered, now_us)
+        elif self._lighting and self._session.answered is not None:
+            self._asked = self._lighting = False
+            if isinstance(self._session.answered, m.Answer):
+                self.lamps.answered(self._session.answered)
         if self._beat_due_us is not None and now_us - self._heard_us > SILENCE_US:
             raise self._break(self._silent())
 
@@ -367,6 +379,11 @@ class Client:
             self._spoke_us = now_us
             if self.lease is not None and not self._asked:
                 self._renew(self.lease, now_us)
+        if self._beat_due_us is not None and not self._asked:
+            lamps = self.lamps.request(now_us)
+            if lamps is not None:
+                self._session.request(lamps, now_us)
+                self._asked = self._lighting = True
         self._session.tick(now_us)
         data = self._session.outgoing()
         if data:
@@ -386,12 +403,16 @@ class Client:
         elif isinstance(message, m.Event):
             # The first EV_BOOT of a session tells of the boot before it; another means a boot within it.
             self._inbox.append(message)
+            self.lamps.hear(message)
+            if message.kind == m.EV_GUARD:
+                self.guard = message.value & 0xFF
             if self.lease is not None:
                 self.lease.hear(message)
             if message.kind == m.EV_BOOT and message.number > 0:
                 raise self._break(_reset(self.port.url))
         elif isinstance(message, m.Beat):
             self._on_with(message.now_us)
+            self.guard = message.guard
             self._inbox.append(message)
         elif isinstance(message, m.Audio):
             self._inbox.append(message)
