@@ -13,6 +13,7 @@ from demo_ctl.office.model import Connector, Selector, Spread, TimeWindow, Tone,
 from demo_ctl.office.numbers import digits_of, pulses_of
 from demo_ctl.office.route import complete, counted_digits, number_digits, route
 from demo_ctl.office.timing import hunting_need_us
+from demo_ctl.terms.lamps import check_lamps, check_names
 from demo_ctl.terms.located import Findings, Located
 from demo_ctl.terms.words import time_text
 
@@ -450,6 +451,12 @@ def _rests(located: Located[Unit], findings: Findings) -> None:
         findings.add("longest gate: expected more than nothing and at most an hour", "longest gate")
 
 
+def _lamps(located: Located[Unit], findings: Findings) -> None:
+    unit = located.value
+    check_lamps(unit.lamps, findings, "lamps")
+    check_names(unit.lamps, (line.name for line in unit.lines), unit.switch_names, findings, "lamps")
+
+
 _CHECKS: tuple[Callable[[Located[Unit], Findings], None], ...] = (
     _train,
     _numbers,
@@ -462,4 +469,5 @@ _CHECKS: tuple[Callable[[Located[Unit], Findings], None], ...] = (
     _tones,
     _windows,
     _rests,
+    _lamps,
 )

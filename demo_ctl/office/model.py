@@ -11,6 +11,7 @@ from typing import Annotated, Literal
 
 from pydantic import AfterValidator, BeforeValidator, Field, WithJsonSchema
 
+from demo_ctl.terms.lamps import LAMPS_MOST, Lamp
 from demo_ctl.terms.quantity import (
     DBm,
     Hertz,
@@ -374,8 +375,16 @@ class Unit(Frozen):
     coils: Coils = Coils()
     windows: Windows
     safety: Safety = Safety()
+    lamps: tuple[Lamp, ...] = Field(
+        default=(), max_length=LAMPS_MOST, description="the board's lamps; a show or an exhibit may have its own list"
+    )
     longest_gate_us: TimeUs = Field(alias="longest gate")
     rest_us: TimeUs = Field(alias="rest", description="between the release of one call and the next")
+
+    @property
+    def switch_names(self) -> tuple[str, ...]:
+        """What the stages of a call are called, the line finder's first."""
+        return ("line finder", *(stage.name for stage in self.train))
 
     @property
     def selectors(self) -> tuple[Selector, ...]:

@@ -14,6 +14,7 @@ from typing import Annotated, Any, Literal
 from pydantic import BeforeValidator, Field, WithJsonSchema
 
 from demo_ctl.script.sheet import Caption, FileName, Language, Pace, Screen, Stage, Title
+from demo_ctl.terms.lamps import OwnLamps
 from demo_ctl.terms.quantity import TimeUs
 from demo_ctl.terms.strict import Frozen, Matching
 
@@ -158,6 +159,7 @@ class Exhibit(Frozen):
     about: str = Field(default="", max_length=2000)
     languages: tuple[Language, ...] = Field(default=("en",), min_length=1, max_length=3)
     unit: FileName | None = None
+    lamps: OwnLamps = None
     attract: tuple[Recorded, ...] = Field(min_length=1, max_length=40)
     calls: tuple[Placed, ...] = Field(default=(), max_length=20, description="if left out, a press shows a recording")
     cool_down_us: TimeUs = Field(alias="cool down", default=120_000_000, description="from one real call to the next")

@@ -7,6 +7,7 @@ from zoneinfo import ZoneInfo
 
 from demo_ctl.script.exhibit import Exhibit, OpeningHours
 from demo_ctl.script.staged import check_languages, check_texts, must_be_there
+from demo_ctl.terms.lamps import check_lamps
 from demo_ctl.terms.located import Findings, Located, parse_model, read_text
 
 #: Less lets the switches never rest; the unit's own rest is kept besides.
@@ -43,6 +44,7 @@ def _check(exhibit: Located[Exhibit]) -> Findings:
     if value.cool_down_us < LEAST_COOL_US:
         findings.add("cool down: expected at least 5 s: switches want a rest", "cool down")
     check_texts(value.languages, value.title, "exhibit", findings, "title")
+    check_lamps(value.lamps or (), findings, "lamps")
     for index, recorded in enumerate(value.attract):
         if not 0 < recorded.most_us <= LONGEST_REPLAY_US:
             findings.add("at most: expected more than nothing and at most 30 min", "attract", index, "at most")

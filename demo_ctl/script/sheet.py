@@ -12,6 +12,7 @@ from typing import Annotated, Any, Literal
 
 from pydantic import BeforeValidator, Field, PlainValidator, WithJsonSchema
 
+from demo_ctl.terms.lamps import OwnLamps
 from demo_ctl.terms.quantity import TimeUs, parse_pace
 from demo_ctl.terms.strict import Frozen, Matching
 
@@ -145,6 +146,7 @@ class Sheet(Frozen):
     unfolded_us: TimeUs = Field(
         alias="unfolded at most", default=60_000_000, description="longest time that a replay of it takes, unfolded"
     )
+    lamps: OwnLamps = None
     calls: tuple[Shown, ...] = Field(min_length=1, max_length=40)
 
 

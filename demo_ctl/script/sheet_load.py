@@ -6,6 +6,7 @@ from pathlib import Path
 
 from demo_ctl.script.sheet import Sheet
 from demo_ctl.script.staged import check_languages, check_texts, must_be_there
+from demo_ctl.terms.lamps import check_lamps
 from demo_ctl.terms.located import Findings, Located, parse_model, read_text
 
 #: An unfolded replay longer than this holds nobody.
@@ -43,6 +44,7 @@ def _check(sheet: Located[Sheet]) -> Findings:
             "unfolded at most",
         )
     check_texts(value.languages, value.title, "show", findings, "title")
+    check_lamps(value.lamps or (), findings, "lamps")
     for index, shown in enumerate(value.calls):
         where = ("calls", index)
         if shown.title is not None:

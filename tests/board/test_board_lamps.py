@@ -212,7 +212,7 @@ def test_a_flood_while_passes_are_slow_trips_nothing() -> None:
     def slow() -> int:
         deadline_us = int(run_once())
         stage.pins.now_us += 4_000
-        return max(deadline_us, stage.pins.now_us)
+        return max(deadline_us, int(stage.pins.now_us))
 
     stage.loop.run_once = slow
     for nth in range(400):

@@ -12,7 +12,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from demo_ctl.link.client import Client
+from demo_ctl.link.client import Client, Heard
 from demo_ctl.link.lamps import SEND_US, LampWishes, lacking_words
 from demo_ctl.link.port import add_url_package, open_port
 from demo_ctl.wire import messages as m
@@ -42,8 +42,9 @@ def client(request: pytest.FixtureRequest) -> Iterator[Client]:
         yield found
 
 
-def let(client: Client, us: int) -> list[object]:
-    until_us, heard = client.now_us() + us, []
+def let(client: Client, us: int) -> list[Heard]:
+    until_us = client.now_us() + us
+    heard: list[Heard] = []
     while client.now_us() < until_us:
         heard += client.poll(until_us - client.now_us())
     return heard
