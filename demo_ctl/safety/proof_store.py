@@ -20,7 +20,8 @@ from pathlib import Path
 from typing import Any
 
 from demo_ctl.link.client import LimitsInForce
-from demo_ctl.safety.proving import OPTIONAL, missing, procedure
+from demo_ctl.safety.proving import OPTIONAL, missing
+from demo_ctl.safety.proving_night import HEAD, NIGHT_OPTIONAL, missing_at_night, whole
 from demo_ctl.terms.errors import InputError, Place
 
 FORMAT = "demo_ctl proving 1"
@@ -283,7 +284,7 @@ class Wanted:
     """What a proving must have been made of: this board and unit, at most so old.
 
     digest: of the limits in force now; firmware: its version; covers: those that the unit's file names, () when it
-    names none; simulated: whether the board is.
+    names none; simulated: whether the board is; night: it must hold for the night, too.
     """
 
     board: str
@@ -294,6 +295,7 @@ class Wanted:
     firmware: str
     covers: tuple[str, ...] = ()
     simulated: bool = False
+    night: bool = False
 
 
 def of_this(proving: Proving, wanted: Wanted) -> bool:
@@ -339,7 +341,22 @@ def objection(proving: Proving, wanted: Wanted) -> str:
     lacking = missing(proving.exercised)
     if lacking:
         return f"it does not bear out its own verdict: {'; '.join(lacking)}"
-    return _steps_wrong(proving)
+    return _steps_wrong(proving) or (day_only(proving) if wanted.night else "")
+
+
+def day_only(proving: Proving) -> str:
+    """Return why a proving that counts holds for the day only, or "" when it holds for the night, too."""
+    without = night_without(step.name for step in proving.steps if step.result == SKIPPED)
+    if without:
+        return f"it holds for the day only: left out in it: {without}"
+    lacking = missing_at_night(proving.exercised)
+    return f"it holds for the day only: {'; '.join(lacking)}" if lacking else ""
+
+
+def night_without(names: Iterable[str]) -> str:
+    """Write which of the night's steps were left out; all of them are one thing."""
+    named = set(names)
+    return "all of the night" if HEAD in named else ", ".join(name for name in NIGHT_OPTIONAL if name in named)
 
 
 def _steps_wrong(proving: Proving) -> str:
@@ -347,7 +364,7 @@ def _steps_wrong(proving: Proving) -> str:
     own = "it does not bear out its own verdict"
     try:
         limits = LimitsInForce(proving.limits, int(proving.digest, 16))
-        wanted = procedure(proving.covers, limits)
+        wanted = whole(proving.covers, limits)
     except (KeyError, ValueError):
         return f"{own}: it does not tell the limits that it was made under"
     if not proving.covers:
@@ -358,7 +375,7 @@ def _steps_wrong(proving: Proving) -> str:
     for result, step in zip(proving.steps, wanted, strict=True):
         if result.name != step.name:
             return f"{own}: it has '{result.name}' where '{step.name}' belongs"
-        if step.optional and result.result == SKIPPED:
+        if (step.optional or step.belongs in skipped) and result.result == SKIPPED:
             skipped.add(step.name)
         elif result.result != (SKIPPED if step.belongs in skipped else PASSED):
             return f"{own}: '{step.name}' is '{result.result}'"

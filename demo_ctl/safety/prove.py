@@ -15,6 +15,7 @@ from typing import Protocol
 
 from demo_ctl.link.advice import of_reason, of_trip
 from demo_ctl.link.client import Client, LimitsInForce
+from demo_ctl.link.lease import Lease
 from demo_ctl.safety import proving as rules
 from demo_ctl.safety.proof_store import (
     FAILED,
@@ -27,9 +28,11 @@ from demo_ctl.safety.proof_store import (
     board_text,
     digest_text,
     firmware_text,
+    night_without,
     without_text,
 )
 from demo_ctl.safety.proving import Figure, Look, Mark, Seen, Step
+from demo_ctl.safety.proving_night import HEAD, in_the_way, missing_at_night, recover_at_night, whole
 from demo_ctl.terms.errors import DemoError, TripError
 from demo_ctl.wire import messages as m
 
@@ -39,6 +42,8 @@ _TRIES = 3
 _LONGER_US = 700_000
 #: Clocks are compared when so much has passed; an answer of the board's may be a second late.
 _COMPARE_US = 12_000_000
+#: More seen than this, and what says nothing new is left out.
+_MANY = 200
 _PROVEN = "every reaction was as it must be"
 #: What nobody but the person knows, and the record must not seem to.
 _WORD = "which cover was opened is the person's word: the chain does not tell one from another"
@@ -142,6 +147,7 @@ class _Walk:
         self.caused: list[CausedTrip] = []
         self.covers_contact = False
         self.inputs = 0
+        self.told_aside, self.aside_us = "", 0
         self.number = self.of = 0
         self.limits: LimitsInForce | None = None
         self.safety: m.Safety | None = None
@@ -159,23 +165,30 @@ class _Walk:
         first = self._account(whole=True)
         self.covers_contact = bool(first.inputs & m.IN_COVERS)
         try:
-            steps = rules.procedure(self.covers, self.limits, covers_contact=self.covers_contact)
+            steps = whole(self.covers, self.limits, covers_contact=self.covers_contact)
             self.of = len(steps)
             if not first.inputs & m.IN_KEY:
                 self._unrecorded(rules.KEY_FIRST)
             for self.number, step in enumerate(steps, 1):
                 current = step
                 if step.belongs in self.skipped:
+                    self.skipped.add(step.name)
                     self.results.append(StepResult(step.name, step.ask, SKIPPED))
                     continue
-                self.person.ask(step, self.number, self.of)
+                if step.name == HEAD and self._no_night(step):
+                    continue
+                self._ask(step)
                 self._end(self._step(step))
             current = None
-            lacking = rules.missing(self._account().exercised)
+            exercised = self._account().exercised
+            without_night = night_without(self.skipped)
+            lacking = rules.missing(exercised) + (() if without_night else missing_at_night(exercised))
             verdict = FAILED if lacking else PASSED
             say = "; ".join(lacking) if lacking else _PROVEN
-            if self.skipped and not lacking:
+            if without_text(self.skipped) and not lacking:
                 say += f"; without: {without_text(self.skipped)}"
+            if without_night and not lacking:
+                say += f"; for the day only, without: {without_night}"
             if len(self.covers) > 1:
                 say += f"; {_WORD}"
             if not self.covers_contact:
@@ -215,6 +228,15 @@ class _Walk:
         )
         return proving, broken
 
+    def _no_night(self, head: Step) -> bool:
+        """Leave the night's steps out where the board's inputs say that they cannot be done."""
+        why = in_the_way(self._account().inputs, covers_contact=self.covers_contact)
+        if why:
+            self.person.tell(f"What the night wants is left out: {why}. This proving will hold for the day only.")
+            self.skipped.add(head.name)
+            self._end(StepResult(head.name, head.ask, SKIPPED, why))
+        return bool(why)
+
     # -- one step -----------------------------------------------------------------------------------------
 
     def _step(self, step: Step) -> StepResult:
@@ -240,16 +262,24 @@ class _Walk:
         assert self.limits is not None
         self._stop()
         self.person.tell(f"Not so: {failure}. It may have been a slip; everything back, and once more.")
-        back, *key = rules.recovery(self.limits, covers_contact=self.covers_contact)
+        if step.night:
+            back, *key = recover_at_night(self.limits)
+        else:
+            back, *key = rules.recovery(self.limits, covers_contact=self.covers_contact)
         try:
             self._unrecorded(back)
-            if self._account().state == m.G_TRIPPED:
+            if step.alarm or self._account().state == m.G_TRIPPED:
                 for each in key:
                     self._unrecorded(each)
             if step.before is not None:
                 self._unrecorded(step.before)
         except _Failed as worse:
             raise self._fail(step, _Failed(f"{failure}; then {worse}", failure.figures)) from None
+        self._ask(step)
+
+    def _ask(self, step: Step) -> None:
+        if step.alarm:
+            self._permit()
         self.person.ask(step, self.number, self.of)
 
     def _unrecorded(self, step: Step) -> None:
@@ -269,6 +299,7 @@ class _Walk:
         elif step.host == "stop":
             self.client.stop()
         found = self._watch(step, began_us, figures)
+        self._give_back()
         if found is None:
             self.skipped.add(step.name)
             return StepResult(step.name, step.ask, SKIPPED)
@@ -311,17 +342,32 @@ class _Walk:
                     self.person.tell(tip)
             self._poll(measure=any(mark.bus or mark.fit or mark.isolated for mark in step.marks))
 
+    def _permit(self) -> None:
+        """Have the unit's supply permitted, as a night has it."""
+        lease = Lease()
+        self.client.hold_supply(lease)
+        if lease.lost:
+            raise _Failed(f"the board does not permit the unit's supply: {of_reason(lease.reason).what}")
+
+    def _give_back(self) -> None:
+        if self.client.lease is not None:
+            with suppress(DemoError, KeyboardInterrupt):
+                self.client.give_supply_back()
+
     def _let_on(self, step: Step) -> tuple[Figure, ...]:
         """Let ringing voltage onto the bus, with no line rung; return the figures of that."""
         assert self.limits is not None
         until_us = self.client.now_us() + rules.MEASURED_US
-        # What was just switched on again has yet to be measured.
+        # What was just switched on again has yet to be measured; and a person has yet to step aside.
         while (safety := self._account()).obstacle != m.R_NONE and self.client.now_us() < until_us:
+            if safety.obstacle == m.R_PRESENCE and step.night:
+                until_us = max(until_us, self.client.now_us() + rules.MEASURED_US)
+                self._aside(step)
             self._poll(measure=True)
         if safety.obstacle != m.R_NONE:
             advice = of_reason(safety.obstacle)
             raise _Failed(f"ringing is not allowed: {advice.what}")
-        instructions, roles = rules.live_plan(self.port, self.limits)
+        instructions, roles = rules.live_plan(self.port, self.limits, night=step.night)
         self.client.upload(1, instructions, roles)
         began_us = self._begin()
         self.running = True
@@ -334,6 +380,18 @@ class _Walk:
             if found.done:
                 return found.figures[1:]  # the first is the plan's own lead
             self._poll(measure=True)
+
+    def _aside(self, step: Step) -> None:
+        """Say, once a step, that ringing waits for the person to go out of the presence detector's sight."""
+        if self.told_aside != step.name:
+            self.told_aside = step.name
+            self.aside_us = self.client.now_us()
+            self.person.tell(
+                "The presence detector sees you: step out of its sight. Ringing voltage comes on when it sees nobody."
+            )
+        elif self.client.now_us() - self.aside_us > rules.PATIENCE_US:
+            raise _Failed("the presence detector saw somebody all the time")
+        self._word(step)
 
     def _fall_silent(self) -> int:
         """Say nothing for longer than the board allows; return when it last heard us (its clock)."""
@@ -453,6 +511,8 @@ class _Walk:
         self.board_us = max(self.board_us, safety.now_us)
         self.inputs = safety.inputs
         self._compare_clocks(safety.now_us)
+        if len(self.seen) > _MANY:
+            self.seen = rules.thinned(self.seen, self.board_us - 3 * rules.LATE_US)
         self.seen.append(
             Seen(
                 safety.now_us,
@@ -460,6 +520,8 @@ class _Walk:
                 safety.state if whole else None,
                 safety.reason,
                 (safety.bus_mV, safety.supply_mV, safety.battery_mV),
+                bool(safety.permit) if whole else None,
+                safety.permit_reason,
             )
         )
         return safety
@@ -484,8 +546,11 @@ class _Walk:
                     self.seen.append(Seen(item.at_us, inputs=item.value))
                 elif item.kind == m.EV_GUARD:
                     self.seen.append(Seen(item.at_us, state=item.value & 0xFF, reason=item.value >> 8))
+                elif item.kind == m.EV_PERMIT:
+                    self.seen.append(Seen(item.at_us, permit=bool(item.value & 0xFF), why=item.value >> 8))
 
     def _stop(self) -> None:
+        self._give_back()
         if self.running:
             self.running = False
             with suppress(DemoError, KeyboardInterrupt):

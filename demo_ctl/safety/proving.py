@@ -56,7 +56,7 @@ MEASURED_US = 2_000_000
 class Seen:
     """Something that the board said, true from `at_us` (its clock) on. None: not said this time.
 
-    bus: (ringing bus, generator, battery), mV.
+    bus: (ringing bus, generator, battery), mV. permit: of the unit's supply; why: it is not given (R_...).
     """
 
     at_us: int
@@ -64,6 +64,8 @@ class Seen:
     state: int | None = None
     reason: int = m.R_NONE
     bus: tuple[int, int, int] | None = None
+    permit: bool | None = None
+    why: int = m.R_NONE
 
 
 @dataclass(frozen=True)
@@ -72,8 +74,9 @@ class Mark:
 
     on, off: inputs that must all read 1, or 0; any_off: one of these at least reads 0; any_on: 1. states: one of these
     guard states; reason: and for this reason (R_NONE: for any). bus: "quiet" or "live"; fit: generator and battery are
-    right; isolated: no generator's voltage behind the isolating contactor. after: the mark that it is timed from
-    ("": the step's beginning); limit_us: longest time from there.
+    right; isolated: no generator's voltage behind the isolating contactor. permit: the unit's supply is permitted, or
+    not (why: for this reason). after: the mark that it is timed from ("": the step's beginning); limit_us: longest time
+    from there.
     """
 
     name: str
@@ -86,6 +89,8 @@ class Mark:
     bus: str = ""
     fit: bool = False
     isolated: bool = False
+    permit: bool | None = None
+    why: int = m.R_NONE
     after: str = ""
     limit_us: int | None = None
 
@@ -100,7 +105,8 @@ class Step:
     follow the trip. optional: may be skipped; why: what for. belongs: the optional step that it belongs to. covers: the
     covers' second contacts must open with what is done here (True), or stay closed (False); None: not wired, or they
     say nothing. slip: a hand may have been too slow, or at the wrong thing: one more try. before: what must be done
-    anew before that.
+    anew before that. night: the key stands at night; alarm: the alarm contact that is to open, with the unit's supply
+    permitted.
     """
 
     name: str
@@ -116,6 +122,8 @@ class Step:
     covers: bool | None = None
     slip: bool = False
     before: Step | None = None
+    night: bool = False
+    alarm: int = 0
 
     @property
     def title(self) -> str:
@@ -158,11 +166,12 @@ class Look:
 
 
 def procedure(covers: Sequence[str], limits: LimitsInForce, *, covers_contact: bool = False) -> tuple[Step, ...]:
-    """Return all steps in order. covers: their names; covers_contact: their second contacts are wired, too."""
-    settle_us = limits.value(m.L_KEY_US) + 4 * PASS_US
+    """Return all steps of the day, in order. covers: their names; covers_contact: their second contacts are wired.
+
+    `proving_night.whole` adds the night's.
+    """
     apart_us = limits.value(m.L_APART_US)
-    key_off = _key_off(apart_us, settle_us)
-    key_on = _key_on(apart_us, settle_us)
+    key_off, key_on = key_steps(limits)
     first = covers[0] if covers else ""
     steps = [key_off, key_on]
     for cover in covers:
@@ -192,10 +201,15 @@ def procedure(covers: Sequence[str], limits: LimitsInForce, *, covers_contact: b
     return tuple(steps)
 
 
-def recovery(limits: LimitsInForce, *, covers_contact: bool) -> tuple[Step, ...]:
-    """Return what is done after a slip, before the step is tried again."""
+def key_steps(limits: LimitsInForce) -> tuple[Step, Step]:
+    """Return how the key is turned off, and on to day."""
     settle_us = limits.value(m.L_KEY_US) + 4 * PASS_US
     apart_us = limits.value(m.L_APART_US)
+    return _key_off(apart_us, settle_us), _key_on(apart_us, settle_us)
+
+
+def recovery(limits: LimitsInForce, *, covers_contact: bool) -> tuple[Step, ...]:
+    """Return what is done after a slip, before the step is tried again."""
     back = Step(
         "put everything back",
         "Put everything back: covers closed, stop released, test plug in, test buttons let go.",
@@ -204,7 +218,7 @@ def recovery(limits: LimitsInForce, *, covers_contact: bool) -> tuple[Step, ...]
             Mark("both guard relays are down", on=MIRRORS),
         ),
     )
-    return back, _key_off(apart_us, settle_us), _key_on(apart_us, settle_us)
+    return back, *key_steps(limits)
 
 
 #: Asked for first where the key is off already.
@@ -333,7 +347,8 @@ def live_marks(limits: LimitsInForce) -> tuple[Mark, ...]:
     )
 
 
-def _gone(after: str, limits: LimitsInForce) -> tuple[Mark, ...]:
+def gone(after: str, limits: LimitsInForce) -> tuple[Mark, ...]:
+    """What must be seen after ringing was taken off."""
     relays_us = limits.value(m.L_HOLD_US) + limits.value(m.L_LOOP_US) + RELAY_DROP_US
     bus_us = limits.value(m.L_DROP_US) + LOOK_US
     return (
@@ -347,7 +362,7 @@ def _live_and_off(limits: LimitsInForce) -> Step:
     drop_us = limits.value(m.L_DROP_US)
     marks = (
         Mark(ending, states=(m.G_FALLING, m.G_SAFE)),
-        *_gone(ending, limits),
+        *gone(ending, limits),
         Mark("the guard is safe again", states=(m.G_SAFE,), after=ending, limit_us=drop_us),
     )
     return Step("live, and off again", "", marks, live=True, host="stop")
@@ -365,7 +380,7 @@ def _live(name: str, ask: str, limits: LimitsInForce, covers: bool | None) -> St
             after=opens,
             limit_us=limits.value(m.L_LOOP_US),
         ),
-        *_gone(opens, limits),
+        *gone(opens, limits),
         _isolated("both channels open"),
     )
     if covers:
@@ -398,6 +413,8 @@ class _Now:
     reason: int = m.R_NONE
     bus: tuple[int, int, int] | None = None
     bus_us: int = -1
+    permit: bool | None = None
+    why: int = m.R_NONE
 
     def take(self, seen: Seen) -> None:
         if seen.inputs is not None:
@@ -406,6 +423,8 @@ class _Now:
             self.state, self.reason = seen.state, seen.reason
         if seen.bus is not None:
             self.bus, self.bus_us = seen.bus, seen.at_us
+        if seen.permit is not None:
+            self.permit, self.why = seen.permit, seen.why
 
 
 def _holds(mark: Mark, now: _Now, from_us: int) -> bool:
@@ -420,6 +439,8 @@ def _holds(mark: Mark, now: _Now, from_us: int) -> bool:
     if mark.states and now.state not in mark.states:
         return False
     if mark.reason != m.R_NONE and now.reason != mark.reason:
+        return False
+    if mark.permit is not None and (now.permit is not mark.permit or (mark.why and now.why != mark.why)):
         return False
     if mark.bus or mark.fit or mark.isolated:
         if now.bus is None or now.bus_us < from_us:  # an older reading tells of what was before
@@ -461,6 +482,30 @@ def _first(mark: Mark, in_order: Sequence[Seen], from_us: int) -> int | None:
         if _holds(mark, now, from_us):
             return at_us
     return None
+
+
+def thinned(seen: Sequence[Seen], before_us: int) -> list[Seen]:
+    """Leave out readings of the bus from before `before_us` that stand between two that say the same of every mark.
+
+    A person may take minutes for a step, and the bus is read twenty times a second.
+    """
+    kept: list[Seen] = []
+    for index, each in enumerate(seen):
+        said = _said(each)
+        between = 0 < index < len(seen) - 1 and said is not None and each.at_us < before_us
+        if between and kept and _said(kept[-1]) == said and _said(seen[index + 1]) == said:
+            continue
+        kept.append(each)
+    return kept
+
+
+def _said(seen: Seen) -> tuple[bool, bool, bool, bool] | None:
+    """Return what a reading says of every mark; None for what is more than a reading."""
+    if seen.bus is None or (seen.inputs, seen.state, seen.permit) != (None, None, None):
+        return None
+    bus_mV, supply_mV, battery_mV = seen.bus
+    fit = supply_mV >= LEAST_SUPPLY_MV and LEAST_BATTERY_MV <= battery_mV <= MOST_BATTERY_MV
+    return bus_mV < QUIET_MV, bus_mV >= LEAST_SUPPLY_MV, fit, supply_mV < QUIET_MV
 
 
 def look(step: Step, marks: Sequence[Mark], seen: Sequence[Seen], began_us: int, now_us: int) -> Look:
@@ -517,6 +562,10 @@ def _wrong_thing(step: Step, seen: Sequence[Seen], began_us: int, now_us: int) -
         if inputs & m.IN_KEY:
             both = CHAIN | MIRRORS
             others |= {name for name, alone in _ALONE.items() if inputs & both == both & alone}
+        if step.alarm:
+            wrong_alarm = next((name for bit, name in ALARMS.items() if bit != step.alarm and not inputs & bit), "")
+            if wrong_alarm:
+                return f"that was the {wrong_alarm} alarm"
     if opened is not None and step.covers is False and covers_opened:
         return "the covers' second contacts opened: that was a cover, not the stop"
     late = opened is not None and now_us > opened + LATE_US
@@ -530,6 +579,8 @@ def _wrong_thing(step: Step, seen: Sequence[Seen], began_us: int, now_us: int) -
     return ""
 
 
+#: The alarm contacts, and what each is called.
+ALARMS = {m.IN_SMOKE: "smoke", m.IN_FUSE: "fuse", m.IN_RELEASE: "release", m.IN_SUPERVISORY: "supervisory"}
 #: What the inputs read of chain and mirrors when one thing alone was worked.
 _ALONE = {
     "channel A alone": ~m.IN_CHAIN_A,
@@ -585,12 +636,15 @@ def check_trip(step: Step, trip: m.Trip | None) -> str:
     return ""
 
 
-def live_plan(port: int, limits: LimitsInForce) -> tuple[tuple[m.Instruction, ...], tuple[int, ...]]:
+def live_plan(
+    port: int, limits: LimitsInForce, *, night: bool = False
+) -> tuple[tuple[m.Instruction, ...], tuple[int, ...]]:
     """Return instructions and roles of a plan that lets ringing onto the bus and rings no line.
 
     Nothing is dialled, so no connector is near the port's line; the port is on the hook, and only watched.
     """
-    most_ms = min(limits.value(which) for which in (m.L_WINDOW_MS, m.L_CALL_MS))
+    by_night = (m.L_NIGHT_WINDOW_MS, m.L_NIGHT_CALL_MS) if night else ()
+    most_ms = min(limits.value(which) for which in (m.L_WINDOW_MS, m.L_CALL_MS, *by_night))
     window_us = min(LIVE_US, most_ms * 1000)
     instructions = (
         m.Instruction(m.OP_WAIT, 0, 0, LEAD_US // 2, 0),

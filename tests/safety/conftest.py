@@ -15,8 +15,10 @@ from demo_ctl.safety.proof_store import Proving, StepResult
 from demo_ctl.safety.prove import prove
 from demo_ctl.safety.proving import Step
 from demo_ctl.terms.errors import DemoError
+from demo_ctl.wire import messages as m
 
 UNIT = Path(__file__).resolve().parents[2] / "configs" / "units" / "travelling.yaml"
+ALARMS = {"smoke": m.IN_SMOKE, "fuse": m.IN_FUSE, "release": m.IN_RELEASE, "supervisory": m.IN_SUPERVISORY}
 NOON = datetime(2026, 11, 25, 12, 0, tzinfo=UTC)
 
 
@@ -73,7 +75,7 @@ class Hands:
         self.results.append(result)
 
     def _do(self, name: str) -> None:
-        if name in self.forgets:
+        if name in self.forgets or self._by_night(name):
             return
         hardware = self.hardware
         if name == "key off":
@@ -95,6 +97,8 @@ class Hands:
         elif name == "put everything back":
             hardware.close_cover()
             hardware.release_stop()
+            for contact in ALARMS.values():
+                hardware.set_input(contact, True)
             for letter in "ab":
                 hardware.pull_plug(letter, False)
                 hardware.lift_relay(letter, False)
@@ -104,6 +108,24 @@ class Hands:
             self._channel(name).work("test plug", False)
         elif name.endswith(" back"):
             self._channel(name).work("test plug", True)
+
+    def _by_night(self, name: str) -> bool:
+        """Do what the night's steps ask; return whether it was one of them."""
+        hardware = self.hardware
+        contact = ALARMS.get(name.partition(" alarm")[0])
+        if name == "key to night":
+            hardware.turn_key("night")
+            hardware.set_input(m.IN_ALONE, True)
+        elif name in ("somebody there while live", "nobody there again"):
+            hardware.set_input(m.IN_ALONE, name.startswith("nobody"))
+        elif contact is not None:
+            hardware.set_input(contact, name.endswith("over"))
+            if name.endswith("over"):
+                hardware.turn_key("off")
+                hardware.kernel.at(hardware.kernel.now_us + 300_000, hardware.turn_key, "night")
+        else:
+            return False
+        return True
 
     def _channel(self, name: str) -> Any:
         return self.hardware.guard.a if name.startswith("channel A") else self.hardware.guard.b

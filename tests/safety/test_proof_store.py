@@ -35,7 +35,8 @@ from demo_ctl.safety.proof_store import (
     read_all,
     text_of,
 )
-from demo_ctl.safety.proving import OPTIONAL, procedure
+from demo_ctl.safety.proving import EXERCISED, OPTIONAL
+from demo_ctl.safety.proving_night import HEAD, NIGHT_EXERCISED, NIGHT_OPTIONAL, whole
 from demo_ctl.safety.readiness import bench_ready, check_ready
 from demo_ctl.terms.errors import DemoError, InputError
 from demo_ctl.wire import messages as m
@@ -48,16 +49,14 @@ COVERS = ("front", "back")
 
 def steps_without(*names: str) -> tuple[StepResult, ...]:
     """Every step of a proving, passed; but those of these names, and what belongs to them, left out."""
-    return tuple(
-        StepResult(
-            step.name,
-            step.ask,
-            SKIPPED if {step.name, step.belongs} & set(names) else PASSED,
-            "",
-            (("both channels open", 3.0, 200.0),) if step.name == "key off" else (),
-        )
-        for step in procedure(COVERS, LIMITS)
-    )
+    out, found = set(names), []
+    for step in whole(COVERS, LIMITS):
+        if step.belongs in out:
+            out.add(step.name)
+        result = SKIPPED if step.name in names or step.belongs in out else PASSED
+        figures = (("both channels open", 3.0, 200.0),) if step.name == "key off" else ()
+        found.append(StepResult(step.name, step.ask, result, "", figures))
+    return tuple(found)
 
 
 def changed_step(name: str, **change: Any) -> tuple[StepResult, ...]:
@@ -78,7 +77,7 @@ GOOD = Proving(
     limits=LIMITS.values,
     covers=COVERS,
     steps=steps_without(),
-    exercised=31,
+    exercised=EXERCISED | NIGHT_EXERCISED,
     verdict="passed",
     say="every reaction was as it must be",
     trips=(CausedTrip(7, 123_456, "interlock chain open"),),
@@ -215,15 +214,37 @@ def _zone(hours: int) -> Any:
 
 
 def test_no_step_but_an_optional_one_may_be_missing_whichever_it_is() -> None:
-    optional = {"channel A alone", "channel B alone", "guard relay A alone", "guard relay B alone"}
-    assert set(OPTIONAL) == optional == {step.name for step in procedure(COVERS, LIMITS) if step.optional}
-    for index, step in enumerate(procedure(COVERS, LIMITS)):
+    optional = {"channel A alone", "channel B alone", "guard relay A alone", "guard relay B alone", *NIGHT_OPTIONAL}
+    assert {*OPTIONAL, *NIGHT_OPTIONAL} == optional == {step.name for step in whole(COVERS, LIMITS) if step.optional}
+    for index, step in enumerate(whole(COVERS, LIMITS)):
         for result in (SKIPPED, "failed", "not finished", "well"):
             steps = list(GOOD.steps)
             steps[index] = dataclasses.replace(steps[index], result=result)
             assert objection(dataclasses.replace(GOOD, steps=tuple(steps)), WANTED), (step.name, result)
     for name in optional:
         assert objection(dataclasses.replace(GOOD, steps=steps_without(name)), WANTED) == ""
+
+
+@pytest.mark.parametrize("name", NIGHT_OPTIONAL)
+def test_without_any_of_the_nights_steps_it_holds_for_the_day_only(name: str) -> None:
+    day, night = WANTED, dataclasses.replace(WANTED, night=True)
+    assert objection(GOOD, night) == ""
+    short = dataclasses.replace(GOOD, steps=steps_without(name))
+    assert objection(short, day) == ""
+    told = "all of the night" if name == HEAD else name
+    assert objection(short, night) == f"it holds for the day only: left out in it: {told}"
+    # It is no 31 days' grace: a contact that nobody has worked lately is one that nobody notices at night.
+    found, why = best([ended(0.2), ended(0.1, steps=steps_without(name))], night)
+    assert found is None
+    assert "for the day only" in why
+    assert best([ended(0.2), ended(0.1, steps=steps_without(name))], day)[0] is not None
+
+
+@pytest.mark.parametrize("bit", [1 << bit for bit in range(16) if NIGHT_EXERCISED >> bit & 1])
+def test_an_input_of_the_night_that_never_moved_makes_it_one_for_the_day(bit: int) -> None:
+    proving = dataclasses.replace(GOOD, exercised=GOOD.exercised & ~bit)
+    assert objection(proving, WANTED) == ""
+    assert "for the day only" in objection(proving, dataclasses.replace(WANTED, night=True))
 
 
 def test_the_newest_of_this_board_and_unit_decides() -> None:
