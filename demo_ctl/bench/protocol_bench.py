@@ -1,7 +1,8 @@
 """The bench as a serial port: pyserial's handler of `bench://` URLs.
 
     bench://?unit=PATH&seed=N&clock=free|paced&board=python|micropython&busy=STAGE/LEVEL/POSITIONS&ticks=N
-    &fault=NAME@PLACE:figure=value&night=N&truth=FILE&guard=proven|locked
+    &fault=NAME@PLACE:figure=value&night=N&truth=FILE&guard=proven|locked&key=off|day|night&hands=TIME:SAYING
+    &lamps=N
 
 Every option may be left out: the unit is then the sample unit below the current folder or beside the program, seed 0,
 clock free, board python, nothing busy, nothing wrong, night 1, ticks 0. `busy` and `fault` may be repeated; how a
@@ -9,10 +10,15 @@ fault is written, and what `night` does to it, is in `fault_text.py`. `ticks` is
 reads at power-up, for those who want to see it wrap at 2**30. `truth` is a file, not there yet, into which goes what
 really happened inside the unit (`truth_file.py`).
 
+`key` says where the key stands then (day); `hands`, which may be repeated, what a person does so long after, in the
+words that are typed to a served bench (`people.SAYINGS`): hands=30 s:smoke alarm.
+
 `guard` says how the ringing guard is found when the port is opened. proven: a simulated person has been there first,
 for the two seconds before the port's clock reads 0, turned the key off and on and worked every contact (`people.py`),
 so that calls just work. locked: the board has just been switched on and nobody has turned its key; it refuses to ring,
 and it says in its Welcome that nobody has proven it: calls that ring then want a dated proving, as with a real board.
+
+`lamps` is how many lamps the board has, 0 to 7 (7).
 
 On the free clock, time stands still except while the host waits in `read`; there it goes to whatever comes first: bytes
 for the host, the host's time limit, the firmware's deadline, an event of the unit. On the paced clock a thread of this
@@ -46,13 +52,28 @@ __all__ = ["FORM", "Options", "Serial", "SerialException"]
 
 FORM = (
     "bench://?unit=PATH&seed=N&clock=free|paced&board=python|micropython&busy=STAGE/LEVEL/POSITIONS"
-    "&fault=NAME@PLACE:figure=value&night=N&ticks=N&truth=FILE&guard=proven|locked"
+    "&fault=NAME@PLACE:figure=value&night=N&ticks=N&truth=FILE&guard=proven|locked&key=off|day|night&hands=TIME:SAYING"
+    "&lamps=N"
 )
 SLICE_US = 1_000_000  # a read on the free clock looks this often whether it was cancelled
 LATE_MOST_US = 20_000  # a paced event is at most so late by the port's clock; the rest of a hold-up is not counted
 DEFAULT_UNIT = "configs/units/mossbrook.yaml"
-_OPTIONS = ("unit", "seed", "clock", "board", "busy", "fault", "night", "ticks", "truth", "guard")
-_REPEATED = ("busy", "fault")
+_OPTIONS = (
+    "unit",
+    "seed",
+    "clock",
+    "board",
+    "busy",
+    "fault",
+    "night",
+    "ticks",
+    "truth",
+    "guard",
+    "key",
+    "lamps",
+    "hands",
+)
+_REPEATED = ("busy", "fault", "hands")
 
 
 class Options:
@@ -69,6 +90,9 @@ class Options:
         self.ticks = 0
         self.truth = ""
         self.proven = True
+        self.lamps = 7
+        self.key = "day"
+        self.hands: list[str] = []
         parts = urlsplit(url)
         if parts.scheme.lower() != "bench":
             raise SerialException(f"{url!r} is not a bench; expected {FORM}")
@@ -83,7 +107,8 @@ class Options:
                 raise SerialException(f"the bench has no option {name!r}; it has {', '.join(_OPTIONS)}: {FORM}")
             if name in said and name not in _REPEATED:
                 raise SerialException(
-                    f"the bench's option {name!r} is given twice; only {' and '.join(_REPEATED)} may be repeated"
+                    f"the bench's option {name!r} is given twice; only {', '.join(_REPEATED[:-1])} and {_REPEATED[-1]} "
+                    "may be repeated"
                 )
             said.add(name)
             self._take(name, value)
@@ -97,6 +122,8 @@ class Options:
             self.seed = _number(name, value, 1 << 32)
         elif name == "ticks":
             self.ticks = _number(name, value, 1 << 30)
+        elif name == "lamps":
+            self.lamps = _number(name, value, 8)
         elif name == "night":
             self.night = _number(name, value, 10_001)
         elif name == "fault":
@@ -107,6 +134,10 @@ class Options:
             self.truth = value
         elif name == "guard":
             self.proven = _choice(name, value, ("proven", "locked")) == "proven"
+        elif name == "key":
+            self.key = _choice(name, value, ("off", "day", "night"))
+        elif name == "hands":
+            self.hands.append(value)
         elif name == "clock":
             self.paced = _choice(name, value, ("free", "paced")) == "paced"
         elif name == "board":
@@ -174,6 +205,7 @@ def _make_world(options: Options) -> World:
         boot=1 + options.seed % 0xFFFF,
         board=BOARD_NUMBER + options.seed,
         proven=options.proven,
+        lamp_count=options.lamps,
     )
     try:
         world = World(kernel, unit, hardware, start)
@@ -185,7 +217,33 @@ def _make_world(options: Options) -> World:
         except Exception as e:
             world.close()
             raise _broken(e) from e
+    try:
+        _put_hands(options, world)
+    except SerialException:
+        world.close()
+        raise
     return world
+
+
+def _put_hands(options: Options, world: World) -> None:
+    """Turn the key to where it shall stand, and have done later what the URL says. Raises SerialException."""
+    from demo_ctl.bench.people import can_obey, obey
+    from demo_ctl.terms.quantity import parse_us
+
+    if options.key != "day":
+        world.hardware.turn_key(options.key)
+    for each in options.hands:
+        after, _, saying = each.partition(":")
+        try:
+            after_us = parse_us(after)
+        except ValueError as e:
+            raise SerialException(f"the bench's option hands is TIME:SAYING, such as 30 s:smoke alarm: {e}") from None
+        if not can_obey(saying):
+            raise SerialException(f"the bench's option hands: {saying[:60]!r} is nothing that hands can do here")
+        if after_us:
+            world.kernel.at(world.kernel.now_us + after_us, obey, world.hardware, saying)
+        else:
+            obey(world.hardware, saying)
 
 
 def _truth_file(options: Options, world: World) -> TruthFile:

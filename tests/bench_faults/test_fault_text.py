@@ -188,7 +188,7 @@ def test_no_mixture_of_right_pieces_is_a_traceback(text: str, night: int) -> Non
         ("fault=slow-magnet@selector%209", "selector 9"),
         ("fault=slow-magnet@selector+1:to=3%25", "expected 101 % to 5000 %"),
         ("night=-1", "night is a whole number from 0 to 10000"),
-        ("night=1&night=2", "'night' is given twice; only busy and fault may be repeated"),
+        ("night=1&night=2", "'night' is given twice; only busy, fault and hands may be repeated"),
         ("&".join(["fault=low-battery"] * 51), "51 faults at once"),
     ],
 )
