@@ -7,6 +7,7 @@ import sys
 from collections.abc import Callable
 from contextlib import closing
 from datetime import datetime, timedelta
+from functools import cached_property
 from pathlib import Path
 from typing import TYPE_CHECKING, TypedDict
 from urllib.parse import parse_qsl, urlsplit
@@ -18,8 +19,10 @@ from demo_ctl.cli.plan import planned
 
 if TYPE_CHECKING:
     from demo_ctl.link.client import Client
+    from demo_ctl.office.model import Unit
     from demo_ctl.plan.model import BusyTrunks, Gate, Plan
     from demo_ctl.run.result import CallResult, Progress
+    from demo_ctl.safety.night import Supply, Window
     from demo_ctl.wire import messages as m
 
 
@@ -38,7 +41,6 @@ def run(args: argparse.Namespace) -> int:
     url = _port_url(args, plan)
     _check_truth(args, on_bench=url.startswith(BENCH))
     _check_faults(args, on_bench=url.startswith(BENCH))
-    ready = ready_of(args)
     from demo_ctl.ledger.record import RecordWriter
     from demo_ctl.link.client import Client
     from demo_ctl.link.port import add_url_package, open_port
@@ -46,17 +48,24 @@ def run(args: argparse.Namespace) -> int:
 
     if url.startswith(BENCH):
         add_url_package("demo_ctl.bench")
+    ready = Ready(args, nights=True)
     show = _progress(args, plan)  # takes its time: before the record's file is made, which Ctrl-C would leave empty
     with closing(Client(open_port(url))) as client:
-        result = perform(
-            plan,
-            client,
-            RecordWriter(args.record) if args.record else None,
-            on_progress=show,
-            go_on=_presenter(),
-            trunks_busied=_busied(args, on_bench=url.startswith(BENCH)),
-            ready=ready,
-        )
+        try:
+            result = perform(
+                plan,
+                client,
+                RecordWriter(args.record) if args.record else None,
+                on_progress=show,
+                go_on=_presenter(),
+                trunks_busied=_busied(args, on_bench=url.startswith(BENCH)),
+                ready=ready,
+                home_us=ready.home_us,
+            )
+        finally:
+            trouble = ready.end()
+            if trouble:
+                print(f"demo_ctl: {trouble}", file=sys.stderr)
     from demo_ctl.cli.screen import reader_may_go
 
     with reader_may_go():
@@ -121,35 +130,87 @@ def _trunks(busy: BusyTrunks) -> str:
     return f"{busy.stage}/{busy.level}/{','.join(str(position) for position in busy.positions)}"
 
 
-def ready_of(args: argparse.Namespace) -> Callable[[Client, Plan], None]:
+def ready_of(args: argparse.Namespace) -> Ready:
     """Return what is asked right after hello: a call that rings wants a proven guard that is not tripped."""
-    age_us = _age_us(args)
+    return Ready(args)
 
-    from demo_ctl.office.load import load_unit
-    from demo_ctl.run.perform import rings
 
-    def ready(client: Client, plan: Plan) -> None:
-        if not rings(plan):
-            return
+class Ready:
+    """Asked right after hello (`perform`'s `ready`). nights: at night too, with the unit's supply held by lease."""
+
+    def __init__(self, args: argparse.Namespace, *, nights: bool = False) -> None:
+        self._args, self._nights = args, nights
+        self._age_us = _age_us(args)
+        self._supply: Supply | None = None
+
+    @cached_property
+    def _unit(self) -> Unit:
+        from demo_ctl.office.load import load_unit
+
+        return load_unit(unit_path(self._args.unit)).value
+
+    @property
+    def home_us(self) -> int:
+        """Within so long of hanging up, every train of this unit is home."""
+        from demo_ctl.plan.stretch import release_need_us
+
+        return release_need_us(self._unit)
+
+    def __call__(self, client: Client, plan: Plan) -> None:
+        """Raise a DemoError when this plan may not be performed as things stand."""
+        from demo_ctl.run.perform import rings
+        from demo_ctl.safety import night
         from demo_ctl.safety.proof_store import default_folder
-        from demo_ctl.safety.readiness import check_ready
+        from demo_ctl.safety.readiness import NotReady, check_ready
 
-        unit = load_unit(unit_path(args.unit)).value
-        by_record = check_ready(
-            client,
-            unit=unit,
-            age=timedelta(microseconds=age_us) if age_us else None,
-            folder=Path(args.proving_dir) if args.proving_dir else default_folder(),
-            now=datetime.now().astimezone(),
-        )
-        if age_us and not by_record:
-            print(
-                "--proving-age has no meaning here: this bench was proven as it was opened. It counts for a board, and "
-                "for a bench with guard=locked.",
-                file=sys.stderr,
+        folder = Path(self._args.proving_dir) if self._args.proving_dir else default_folder()
+        safety = client.safety()
+        by_night = night.at_night(safety)
+        if by_night and not self._nights:
+            raise NotReady(
+                "the key stands at night, where the unit runs with nobody there",
+                next_step="Turn the key to day: shows and exhibits run by day.",
             )
+        if by_night:
+            self._supply = night.Supply(client, safety, unit=self._unit, folder=folder, now=_now)
+            self._supply.take()
+        if rings(plan):
+            by_record = check_ready(
+                client,
+                unit=self._unit,
+                age=timedelta(microseconds=self._age_us) if self._age_us else None,
+                folder=folder,
+                now=_now(),
+                night=by_night,
+            )
+            if by_night:
+                night.check_ringing(_windows(plan), client.limits_in_force(), safety, self._unit)
+            if self._age_us and not by_record:
+                print(
+                    "--proving-age has no meaning here: this bench was proven as it was opened. It counts for a board, "
+                    "and for a bench with guard=locked.",
+                    file=sys.stderr,
+                )
 
-    return ready
+    def end(self) -> str:
+        """Give back the supply that was held for the call, keep the alarm that took it; return what went wrong."""
+        return "" if self._supply is None else self._supply.end("in a call")
+
+
+def _now() -> datetime:
+    return datetime.now().astimezone()
+
+
+def _windows(plan: Plan) -> list[Window]:
+    from demo_ctl.safety.night import Window
+    from demo_ctl.wire import messages as m
+
+    roles = plan.timeline.roles
+    return [
+        Window(step.port, step.port <= len(roles) and roles[step.port - 1] == m.CALLED, step.a)
+        for step in plan.timeline.steps
+        if step.op == m.OP_RINGING and step.x
+    ]
 
 
 def _age_us(args: argparse.Namespace) -> int:

@@ -11,6 +11,7 @@ from types import ModuleType
 ACTIONS = {
     "show": "how the guard stands, what is in the way of ringing, what to do (no action named: this one)",
     "prove": "walk through the proving of the guard, and keep a dated record of it",
+    "permit": "at night: hold the unit's supply while this runs, tell what happens, remember alarms",
     "limits": "the board's limits in force; make one tighter",
     "trips": "the last trips: what happened, what was seen, what to do",
     "budget": "the reaction budget of every way to trip, worked out and checked against its limit",

@@ -24,6 +24,10 @@ The board sees to the first two by itself; the host only asks. What happens, in 
 - trip: the board has released and taken ringing off before it tells; as a normal end, with status tripped; the board is
   asked for its own record of the trip, which is kept with the call's. Whenever the board ended the plan early, or had
   to leave events out, it is asked for its trips: one that found the queue of events full is none the less.
+- at night, the unit's supply is held by a lease (`client.lease`, taken by `ready`): when the board drops it (an alarm,
+  the key), the call ends as by Ctrl-C, status tripped where an alarm did it. When a line does not come home in the
+  unit's stated time (`home.HomeWatch`), the board is told "not home", drops the supply and latches; then likewise.
+  The stop path waits for the lines that were taken. Giving the lease back is the caller's, who may run more calls.
 - kill -9, or the computer fails: nothing runs here any more. The board's silence limit releases the line. The record
   holds every row that was written, and no end row.
 - power loss at the board: its relays fall, every loop opens and the ringing guard with them; here: lost cable.
@@ -45,11 +49,13 @@ from demo_ctl.judge.model import Judgement
 from demo_ctl.ledger.record import RecordWriter
 from demo_ctl.link.advice import of_reason, of_trip
 from demo_ctl.link.client import Client
+from demo_ctl.link.lease import ALARMS
 from demo_ctl.measure.measure import measure
 from demo_ctl.measure.model import Measurement, Observation
 from demo_ctl.measure.tones import ToneWatch
 from demo_ctl.plan.model import BusyTrunks, Gate, Plan
 from demo_ctl.run.fit import check_board
+from demo_ctl.run.home import LATE_US, HomeWatch
 from demo_ctl.run.interrupts import Interrupts
 from demo_ctl.run.result import CallResult, Progress, Status, exit_code_of
 from demo_ctl.terms.errors import DemoError, InputError, LinkError, Place, TripError
@@ -81,6 +87,7 @@ def perform(
     ready: Callable[[Client, Plan], None] | None = None,
     on_event: Callable[[m.Event], None] | None = None,
     asked_to_stop: Callable[[], bool] | None = None,
+    home_us: int = 0,
 ) -> CallResult:
     """Perform `plan` with the board that `client` reaches; return what came of it. The caller closes the client.
 
@@ -92,6 +99,7 @@ def perform(
     that rings is not begun without it (ValueError): somebody must have asked whether the guard is proven.
     on_event: gets each event as it is; what it raises counts as the display's.
     asked_to_stop: asked about ten times a second; must return at once, True when the call shall end (as Ctrl-C).
+    home_us: within so long of hanging up every train of this unit is home; watched where the supply is held by a lease.
 
     Raises InputError (trunks not busied), PlanError (does not fit the board), what `ready` raises, LinkError (no board,
     or it refuses) before the start. Afterwards link trouble and trips are in the result; only this program's own faults
@@ -101,6 +109,7 @@ def perform(
         raise ValueError("this plan rings: perform wants `ready`, which asks whether the guard may let it")
     performance = _Performance(plan, client, recorder, on_progress, go_on)
     performance.on_event, performance.asked_to_stop = on_event, asked_to_stop
+    performance.home_us = home_us
     try:
         performance.prepare(trunks_busied, ready)
         return performance.run()
@@ -152,6 +161,12 @@ class _Performance:
         self.disagree_us: int | None = None
         self.record_told = False
         self.releasing = False
+        self.home_us = 0
+        self.home: HomeWatch | None = None  # where the supply is held by a lease
+        self.board_us = 0  # the board's clock, as last heard
+        self.supply = m.R_NONE  # why the unit's supply was lost in this call
+        self.by_day = False
+        self.not_home = 0  # the port whose line did not come home
 
     # -- before the start ---------------------------------------------------------------------------------
 
@@ -179,6 +194,8 @@ class _Performance:
             except DemoError as refusal:
                 self._refused(refusal)
                 raise
+        if self.client.lease is not None and self.home_us:
+            self.home = HomeWatch(self.plan, self.home_us)
         instructions = [m.Instruction(s.op, s.port, s.x, s.a, s.b) for s in self.plan.timeline.steps]
         self.number = crc32(repr(instructions).encode()) or 1
         self.client.upload(self.number, instructions, self.plan.timeline.roles)
@@ -209,6 +226,8 @@ class _Performance:
                 if self.over is None:
                     status, reason = Status.INTERRUPTED, f"stopped by {interrupts.asked}"
                     error = self._release()
+                    if self.supply != m.R_NONE and interrupts.asked is None:
+                        status, reason, error = self._no_supply()
                     self._look_for_trips()
                     if self.tripped:
                         status, reason, error = self._ending()
@@ -216,6 +235,8 @@ class _Performance:
                     self._tail()
                     self._look_for_trips()
                     status, reason, error = self._ending()
+                if self.supply in ALARMS and not self.tripped:
+                    status, reason, error = self._no_supply()
             except KeyboardInterrupt:
                 status, reason = Status.INTERRUPTED, "stopped by Ctrl-C"
                 error = self._give_up(interrupts)
@@ -259,8 +280,9 @@ class _Performance:
     def _follow(self, interrupts: Interrupts) -> None:
         """Take in what the board reports until the plan is over, or somebody asks to stop."""
         give_up_us = self.client.now_us() + self.plan.most_us + _OVERTIME_US if self.plan.most_us else None
-        while self.over is None and interrupts.asked is None:
+        while self.over is None and interrupts.asked is None and self.supply == m.R_NONE:
             self._take(self.client.poll(POLL_US))
+            self._supplied()
             self._person()
             self._presenter(interrupts)
             now_us = self.client.now_us()
@@ -286,6 +308,42 @@ class _Performance:
         until_us = self.client.now_us() + TAIL_US
         while (left_us := until_us - self.client.now_us()) > 0:
             self._take(self.client.poll(left_us))
+        until_us += self.home_us + 2 * LATE_US
+        while self.home is not None and self.home.waiting and self.client.now_us() < until_us:
+            self._take(self.client.poll(POLL_US))
+            self._supplied()
+        self._supplied()
+
+    # -- the unit's supply, where it is held by a lease -------------------------------------------------------
+
+    def _supplied(self) -> None:
+        """See whether the supply is still there; tell the board when a line has not come home in time."""
+        lease = self.client.lease
+        if lease is None or self.supply != m.R_NONE:
+            return
+        if self.home is not None:
+            self.not_home = self.home.late(self.board_us)
+        if self.not_home:
+            self.supply = m.R_NOT_HOME
+            self.home = None
+            self._tell("supply", self._last_us(), "not home", m.R_NAMES[m.R_NOT_HOME], port=self.not_home)
+            lease.end()
+            lease.reason = m.R_NOT_HOME
+            self.client.permit(0, m.R_NOT_HOME)
+        elif lease.lost and (lease.reason != m.R_KEY or not self.by_day):
+            # (By day the key itself holds the supply: whoever turned it there took nothing away.)
+            self.supply = lease.reason
+            self.home = None
+            self._tell("supply", self._last_us(), "lost", _word(m.R_NAMES, lease.reason))
+
+    def _no_supply(self) -> tuple[Status, str, DemoError | None]:
+        say, known = _word(m.R_NAMES, self.supply), of_reason(self.supply)
+        if self.supply in ALARMS:
+            where = self.plan.timeline.roles
+            line = f" (the line on port {self.not_home})" if 0 < self.not_home <= len(where) else ""
+            what = f"the unit's supply was taken off{line}: {known.what}"
+            return Status.TRIPPED, say, TripError(what, next_step=known.next_step)
+        return Status.ENDED_EARLY, say, LinkError(f"the unit's supply is gone: {known.what}", next_step=known.next_step)
 
     # -- what the board reports ---------------------------------------------------------------------------
 
@@ -295,6 +353,11 @@ class _Performance:
         while self.waiting:
             item = self.waiting.popleft()
             if isinstance(item, m.Event):
+                self.board_us = max(self.board_us, item.at_us)
+                if self.home is not None:
+                    self.home.take(item)
+                if item.kind == m.EV_INPUTS:
+                    self.by_day = _by_day(item.value)
                 self.events.append(item)
                 if self.recorder is not None:
                     self.recorder.event(item)
@@ -361,6 +424,7 @@ class _Performance:
 
     def _beat(self, beat: m.Beat) -> None:
         """Beats may overtake events, but not for long (see _follow)."""
+        self.board_us = max(self.board_us, beat.now_us)
         if beat.plan_state == m.RUNNING or not self.started:
             self.disagree_us = None
         elif self.disagree_us is None:
@@ -550,6 +614,10 @@ class _Performance:
 
 def _word(words: tuple[str, ...], code: int) -> str:
     return words[code] if code < len(words) else f"code {code}"
+
+
+def _by_day(inputs: int) -> bool:
+    return bool(inputs & m.IN_KEY) and not inputs & m.IN_NIGHT
 
 
 def _say_busy(busy: BusyTrunks) -> str:

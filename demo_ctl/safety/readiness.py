@@ -14,6 +14,7 @@ from demo_ctl.link.client import Client
 from demo_ctl.office.model import Unit
 from demo_ctl.safety.proof_store import Wanted, best, board_text, digest_text, firmware_text, read_all
 from demo_ctl.safety.proving import missing
+from demo_ctl.safety.proving_night import missing_at_night
 from demo_ctl.terms.errors import DemoError, TripError
 from demo_ctl.terms.outcome import Exit
 from demo_ctl.wire import messages as m
@@ -36,8 +37,10 @@ def check_guard(safety: m.Safety, *, simulated: bool, url: str = "", trip: m.Tri
     url: of the port, for a hint that fits how a bench was started; trip: the board's latest.
     """
     hint = ""
-    if simulated:
-        hint = _IN_THE_COMMAND if url.startswith("bench:") else _SERVED
+    if simulated and url.startswith("bench:"):
+        hint = _IN_THE_COMMAND if safety.state == m.G_LOCKED else ""
+    elif simulated and (safety.state == m.G_TRIPPED or safety.obstacle in (m.R_LOCKED, m.R_KEY)):
+        hint = _SERVED
     if safety.state == m.G_TRIPPED:
         advice = of_tripped(safety, trip)
         raise TripError(
@@ -62,7 +65,9 @@ def check_exercised(safety: m.Safety) -> None:
         )
 
 
-def wanted_of(client: Client, safety: m.Safety, *, unit: Unit, age: timedelta | None, now: datetime) -> Wanted:
+def wanted_of(
+    client: Client, safety: m.Safety, *, unit: Unit, age: timedelta | None, now: datetime, night: bool = False
+) -> Wanted:
     """Return what a proving must have been made of to count for this board at this unit. age: None, the unit's own."""
     welcome = client.welcome
     assert welcome is not None
@@ -75,31 +80,35 @@ def wanted_of(client: Client, safety: m.Safety, *, unit: Unit, age: timedelta | 
         firmware=firmware_text(welcome.firmware),
         covers=unit.safety.covers,
         simulated=bool(welcome.simulated),
+        night=night,
     )
 
 
-def proven_at_opening(client: Client, safety: m.Safety) -> bool:
+def proven_at_opening(client: Client, safety: m.Safety, *, night: bool = False) -> bool:
     """Return whether this is a bench that a simulated person has proven as it was opened: no record is asked then."""
     assert client.welcome is not None
-    return client.welcome.simulated == PROVEN_BENCH and not missing(safety.exercised)
+    lacking = missing(safety.exercised) + (missing_at_night(safety.exercised) if night else ())
+    return client.welcome.simulated == PROVEN_BENCH and not lacking
 
 
-def check_proving(client: Client, wanted: Wanted, folder: Path) -> None:
-    """NotReady when this board and unit have no valid proving in `folder`."""
+def check_proving(client: Client, wanted: Wanted, folder: Path, what: str = "this call rings") -> None:
+    """NotReady when this board and unit have no valid proving in `folder`. what: it is wanted for."""
     found, remarks = read_all(folder)
     proval, why = best(found, wanted, remarks)
     if proval is None:
         raise NotReady(
-            f"this call rings, and the guard has no valid proving: {why}",
+            f"{what}, and the guard has no valid proving{' for the night' if wanted.night else ''}: {why}",
             next_step=f"Prove it (it takes some minutes): demo_ctl safety prove --port {client.port.url}. "
             f"Provings are looked for in {folder}.",
         )
 
 
-def check_ready(client: Client, *, unit: Unit, age: timedelta | None, folder: Path, now: datetime) -> bool:
+def check_ready(
+    client: Client, *, unit: Unit, age: timedelta | None, folder: Path, now: datetime, night: bool = False
+) -> bool:
     """All of it: TripError or NotReady; or whether it was a dated record that counted. The client has said hello.
 
-    age: at most so old; None: as the unit's file says.
+    age: at most so old; None: as the unit's file says. night: the key stands at night, which wants a proving of that.
     """
     welcome = client.welcome
     assert welcome is not None
@@ -111,9 +120,9 @@ def check_ready(client: Client, *, unit: Unit, age: timedelta | None, folder: Pa
         url=client.port.url,
         trip=trips[0] if trips else None,
     )
-    if proven_at_opening(client, safety):
+    if proven_at_opening(client, safety, night=night):
         return False
-    check_proving(client, wanted_of(client, safety, unit=unit, age=age, now=now), folder)
+    check_proving(client, wanted_of(client, safety, unit=unit, age=age, now=now, night=night), folder)
     return True
 
 

@@ -1,0 +1,143 @@
+"""May this run at night, with nobody there? Asked before it begins; the answer is a lease of the supply, or why not.
+
+The board has its own rules of the night and keeps to them whatever is decided here. This says early, and in words, what
+it would refuse, or trip for in the middle: a trip at night ends the night, for only a person at the key resets it.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from contextlib import suppress
+from dataclasses import dataclass
+from datetime import datetime
+from pathlib import Path
+
+from demo_ctl.link.advice import of_reason
+from demo_ctl.link.client import Client, LimitsInForce
+from demo_ctl.link.lease import ALARMS, Lease
+from demo_ctl.office.model import Unit
+from demo_ctl.safety.permit_book import LOST, REFUSED, Row, append, check_no_alarm, read_rows
+from demo_ctl.safety.proof_store import board_text
+from demo_ctl.safety.readiness import NotReady, proven_at_opening
+from demo_ctl.terms.errors import DemoError, LinkError, TripError
+from demo_ctl.wire import messages as m
+
+AT_NIGHT = m.IN_KEY | m.IN_NIGHT
+
+
+def at_night(safety: m.Safety) -> bool:
+    """Whether the key stands at night."""
+    return safety.inputs & AT_NIGHT == AT_NIGHT
+
+
+@dataclass(frozen=True)
+class Window:
+    """A ringing window of a plan. port: who may be rung; ours: the board answers there; most_us: its longest."""
+
+    port: int
+    ours: bool
+    most_us: int
+
+
+def check_ringing(windows: Sequence[Window], limits: LimitsInForce, safety: m.Safety, unit: Unit) -> None:
+    """NotReady when a plan rings as nothing may ring at night."""
+    for window in windows:
+        if not window.ours:
+            raise NotReady(
+                f"this call rings port {window.port}, where a telephone hangs: at night only ports are rung that the "
+                "board answers by itself",
+                next_step="Call another line, or run this by day.",
+            )
+    if not windows:
+        return
+    burst_ms = limits.value(m.L_NIGHT_BURST_MS)
+    if unit.ringing.on_us > burst_ms * 1000:
+        raise NotReady(
+            f"{unit.name} rings for {_s(unit.ringing.on_us)} at a time, and by night {_s(burst_ms * 1000)} is the most",
+            next_step="Run calls that ring by day. The board's limit cannot be loosened from here.",
+        )
+    whole_us = sum(window.most_us for window in windows)
+    for most_ms, what in (
+        (limits.value(m.L_NIGHT_CALL_MS), "in one call"),
+        (safety.hour_left_ms, "in what is left of this hour"),
+    ):
+        if whole_us > most_ms * 1000:
+            raise NotReady(
+                f"this call may have ringing on for {_s(whole_us)}, and by night it may be on for {_s(most_ms * 1000)} "
+                f"{what}",
+                next_step="Let the called party answer sooner, let the unit rest, or run this by day.",
+            )
+
+
+def _s(us: float) -> str:
+    return f"{us / 1e6:g} s"
+
+
+class Supply:
+    """The unit's supply, permitted by lease for as long as something runs at night: taken before, given back after.
+
+    The client renews the lease by itself. folder: where provings are; the book of permits stands beside them. now: the
+    time of day with its zone.
+    """
+
+    def __init__(
+        self, client: Client, safety: m.Safety, *, unit: Unit, folder: Path, now: Callable[[], datetime]
+    ) -> None:
+        welcome = client.welcome
+        assert welcome is not None
+        self.lease = Lease()
+        self._client, self._folder, self._unit, self._now = client, folder, unit.name, now
+        self._board, self._boot, self.simulated = board_text(safety.board), welcome.boot, bool(welcome.simulated)
+        #: A bench that a simulated person has proven as it was opened is a new one every time, and has no past.
+        self.fresh = proven_at_opening(client, safety, night=True)
+        self.remembers = not self.fresh
+
+    def row(self, event: str, reason: int = m.R_NONE, say: str = "", who: str = "") -> Row:
+        """Return a row for the book of permits."""
+        return Row(
+            at=self._now().isoformat(timespec="seconds"),
+            unit=self._unit,
+            board=self._board,
+            simulated=self.simulated,
+            event=event,
+            reason=m.R_NAMES[reason],
+            say=say,
+            who=who,
+            boot=self._boot,
+            board_us=self.lease.lost_at_us,
+        )
+
+    def take(self) -> None:
+        """Have it permitted, and kept so from now on. TripError: an alarm, or one that nobody has acknowledged yet."""
+        if self.remembers:
+            check_no_alarm(read_rows(self._folder), self._unit, simulated=self.simulated)
+        self._client.hold_supply(self.lease)
+        if not self.lease.lost:
+            return
+        if self.lease.reason in ALARMS and self.remembers:
+            append(self._folder, self.row(REFUSED, self.lease.reason))
+        raise refused(self.lease.reason)
+
+    def end(self, say: str = "") -> str:
+        """Give it back, and keep which alarm has taken it, if one did. Return what went wrong with that, or ""."""
+        with suppress(DemoError):  # a link that was lost: the lease runs out by itself
+            self._client.give_supply_back()
+        try:
+            if self.lease.reason in ALARMS and self.remembers:
+                append(self._folder, self.row(LOST, self.lease.reason, say))
+        except DemoError as error:
+            return str(error)
+        return ""
+
+
+def refused(reason: int) -> DemoError:
+    """Return what to say when the board gave no supply, or has taken it."""
+    known = of_reason(reason)
+    if reason in ALARMS:
+        return TripError(f"the unit's supply is not permitted: {known.what}", next_step=known.next_step)
+    if reason == m.R_KEY:
+        return NotReady(
+            "the unit's supply is not permitted: the key does not stand at night (by day the key itself holds it)",
+            next_step="Turn the key to night, or run this by day.",
+        )
+    return LinkError(f"the unit's supply is not permitted: {known.what}", next_step=known.next_step)
