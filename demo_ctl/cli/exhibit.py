@@ -178,6 +178,7 @@ def _keep(
     from demo_ctl.link.port import open_port
     from demo_ctl.show.hub import Hub
     from demo_ctl.show.keeper import House, Keeper
+    from demo_ctl.show.lamps import Lights
     from demo_ctl.show.screens import Screens
 
     def open_client() -> Client:
@@ -202,6 +203,7 @@ def _keep(
         title=furnished.title,
         watch=furnished.watch,
         on_state=on_state,
+        lights=Lights(furnished.lamps, lambda: clock.now().us) if furnished.lamps else None,
     )
     stack.callback(keeper.close)
     if args.web is not None:

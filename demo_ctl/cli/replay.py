@@ -16,6 +16,8 @@ if TYPE_CHECKING:
     from demo_ctl.ledger.read import Record
     from demo_ctl.office.model import Unit
     from demo_ctl.show.replay import Replay
+    from demo_ctl.terms.lamps import Lamp
+    from demo_ctl.terms.located import Located
 
 _WHICH = ("first-pulse", "first-of-each-stage", "everything")
 
@@ -35,7 +37,13 @@ def options(replay: argparse.ArgumentParser) -> None:
     )
     replay.add_argument("--at-most", metavar="TIME", help="longest time that the replay may take, such as 45s")
     replay.add_argument("--page", metavar="FILE.html", help="make one page that plays it without server or network")
-    replay.add_argument("--again", action="store_true", help="with --page: begin at once, over and over")
+    replay.add_argument("--again", action="store_true", help="with --page or --lamps: over and over")
+    replay.add_argument(
+        "--lamps", nargs="?", const="auto", metavar="PORT", help="play it on the lamps of the board at this port"
+    )
+    replay.add_argument(
+        "--lamps-of", metavar="FILE", help="with --lamps: a run sheet or exhibit with a list of lamps (else the unit's)"
+    )
     replay.add_argument("--sound", metavar="FILE.wav", help="make its sound: the recorded line, and clicks")
     replay.add_argument(
         "--language", choices=("en", "de", "fr"), default="en", help="of the list, and the page's first"
@@ -57,7 +65,9 @@ def run(args: argparse.Namespace) -> int:
             )
     record = read_record(existing(args.record))
     truth = read_truth(existing(args.truth)) if args.truth else None
-    unit = _unit_of(args, record)
+    located = _unit_of(args, record)
+    unit = located.value
+    table = _lamp_table(args, located)
     cap_us = _cap_us(args)
     folded = Unfolding(which="nothing", cap_us=cap_us)
     which: Any = (args.unfold or "nothing").replace("-", " ")
@@ -73,24 +83,53 @@ def run(args: argparse.Namespace) -> int:
         from demo_ctl.cli.json_out import print_json
 
         print_json({"record": args.record, "title": record.plan.title, **shown.as_json()})
-    else:
+    elif args.lamps is None:
         _list(args, record, shown)
+    if args.lamps is not None:
+        from demo_ctl.cli.replay_lamps import play_lamps
+
+        play_lamps(args, shown, table, located.file)
     return int(Exit.OK)
 
 
-def _unit_of(args: argparse.Namespace, record: Record) -> Unit:
+def _lamp_table(args: argparse.Namespace, unit: Located[Unit]) -> tuple[Lamp, ...]:
+    """Which lamp shows what; known to be something before anything else is made."""
+    from demo_ctl.script.exhibit_load import load_exhibit
+    from demo_ctl.script.sheet_load import load_sheet
+    from demo_ctl.show.lamps import lamp_table
+    from demo_ctl.terms.located import read_text
+
+    if args.lamps is None:
+        if args.lamps_of is not None:
+            raise InputError("--lamps-of is for --lamps", next_step="Say on which board: --lamps PORT.")
+        return ()
+    own: Located[Any] | None = None
+    if args.lamps_of is not None:
+        path = existing(args.lamps_of)
+        own = load_exhibit(path) if "format: demo_ctl exhibit" in read_text(path) else load_sheet(path)
+    table = lamp_table(unit, own)
+    if not table:
+        raise InputError(
+            "nothing says what any lamp shows: there is no list `lamps` with anything in it",
+            where=Place(own.file if own is not None else unit.file),
+            next_step="Write one (wiring/README.md, Lamps), or name a sheet or exhibit that has one: --lamps-of FILE.",
+        )
+    return table
+
+
+def _unit_of(args: argparse.Namespace, record: Record) -> Located[Unit]:
     """The unit named, or the one among the usual files that the call was recorded on."""
     from demo_ctl.office.load import load_unit
 
     if args.unit is not None:
-        return load_unit(unit_path(args.unit)).value
+        return load_unit(unit_path(args.unit))
     usual = unit_path(None)
     for path in (usual, *sorted(usual.parent.glob("*.yaml"))):
         try:
-            unit = load_unit(path).value
+            unit = load_unit(path)
         except InputError:
             continue
-        if unit.name == record.unit:
+        if unit.value.name == record.unit:
             return unit
     raise InputError(
         f"this call was recorded on {record.unit}, which is none of the units in {usual.parent}",

@@ -214,11 +214,13 @@ def _title(programme: Programme) -> str:
 
 
 def _play(args: argparse.Namespace, programme: Programme, ports: Ports) -> int:
+    from demo_ctl.show.lamps import Lights
     from demo_ctl.show.stagehand import House, Stagehand
 
     plain = args.plain or not _can_place_text()
     with ExitStack() as stack:
-        pictures, states = _screens(programme) if args.web is not None else (None, None)
+        lights = Lights(programme.lamps, ports.now_us) if programme.lamps else None
+        pictures, states = _screens(programme) if args.web is not None or lights is not None else (None, None)
         changed: list[Callable[[Any], object]] = [states.publish] if states is not None else []
 
         def to_all(state: ConsoleState) -> None:
@@ -238,8 +240,11 @@ def _play(args: argparse.Namespace, programme: Programme, ports: Ports) -> int:
             audience=pictures,
             on_state=to_all,
             alone=args.fast,
+            lights=lights,
         )
-        if pictures is not None and states is not None:
+        if lights is not None and pictures is not None:
+            pictures.on_scene = lights.show
+        if args.web is not None and pictures is not None and states is not None:
             pictures.on_stage = hand.stage
             _serve(args, stack, pictures.hub, states, hand)
         stack.enter_context(_signals())

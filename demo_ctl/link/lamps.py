@@ -48,7 +48,7 @@ class LampWishes:
         if due_us is None or now_us < due_us or self._wanted is None:
             return None
         self._free_us = now_us + SEND_US
-        self._asking = self._there(self._wanted)
+        self._asking, self._told = self._there(self._wanted), None  # until it is answered nobody knows
         return m.Lamps(*self._asking)
 
     def due_us(self) -> int | None:

@@ -16,10 +16,12 @@ from demo_ctl.show import wear
 from demo_ctl.show.exhibit import Offered, Rules
 from demo_ctl.show.hours import hours_of
 from demo_ctl.show.keeper import Act, Watch
+from demo_ctl.show.lamps import lamp_table
 from demo_ctl.show.screens import Film, film
 from demo_ctl.show.unfold import Unfolding
 from demo_ctl.show.visitor import watching_plan
 from demo_ctl.terms.errors import InputError, PlanError
+from demo_ctl.terms.lamps import Lamp
 from demo_ctl.terms.located import Located
 
 
@@ -34,6 +36,7 @@ class Furnished:
     acts: tuple[Act, ...]
     films: tuple[Film, ...]
     watch: Watch | None = None
+    lamps: tuple[Lamp, ...] = ()
 
     @property
     def ringing(self) -> bool:
@@ -70,7 +73,14 @@ def furnish(exhibit: Located[Exhibit], unit: Located[Unit], *, ports: int = 4) -
         restore_us=restore_us,
     )
     return Furnished(
-        words(value.title, "en"), tuple(value.languages), plain, rules, acts, films, _watch(exhibit, plain)
+        words(value.title, "en"),
+        tuple(value.languages),
+        plain,
+        rules,
+        acts,
+        films,
+        _watch(exhibit, plain),
+        lamp_table(unit, exhibit),
     )
 
 

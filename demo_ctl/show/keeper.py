@@ -27,6 +27,7 @@ from demo_ctl.show import exhibit, wear
 from demo_ctl.show.captions import Text
 from demo_ctl.show.exhibit import How, Now, Phase, Rules, Standing, State
 from demo_ctl.show.hub import ConsoleState, What
+from demo_ctl.show.lamps import Lights
 from demo_ctl.show.model import Happening
 from demo_ctl.show.screens import Screens
 from demo_ctl.show.visitor import VisitorLive, dial_ran, told_in_charge, told_to_visitor
@@ -106,7 +107,11 @@ class Keeper:
         title: str = "",
         watch: Watch | None = None,
         on_state: Callable[[ConsoleState], None] | None = None,
+        lights: Lights | None = None,
     ) -> None:
+        self._lights = lights
+        if lights is not None:
+            screens.on_scene = lights.show
         self.rules, self.acts, self.screens = rules, tuple(acts), screens
         self.results: list[tuple[int, CallResult]] = []  # the newest few
         self.placed = 0
@@ -182,6 +187,7 @@ class Keeper:
         if client is None:
             self._house.wait(SLICE_US)
             return
+        self._light()
         try:
             for heard in client.poll(SLICE_US):
                 self._hear(heard)
@@ -195,6 +201,13 @@ class Keeper:
                 self._stand(client)
         except DemoError as error:
             self._lost(error.what)
+
+    def _light(self) -> None:
+        """Have the board's lamps follow what is shown; nothing waits for them."""
+        if self._lights is not None and self._client is not None:
+            self._lights.dark = self.state.dark
+            self._lights.your_turn = self.state.phase is Phase.ATTRACT
+            self._lights.put(self._client)
 
     def _hear(self, heard: object) -> None:
         if isinstance(heard, m.Event):
@@ -462,9 +475,11 @@ class Keeper:
         if event.kind == m.EV_INPUTS:
             self._inputs(event.value)
         self._happened += self.screens.event(event)
+        self._light()
 
     def _asked_to_stop(self) -> bool:
         """Asked ten times a second while a call is on."""
+        self._light()
         if self._heard is not None:
             board_us, host_us = self._heard
             self._happened += self.screens.time(board_us + max(0, self._house.now().us - host_us))
@@ -522,9 +537,13 @@ class Keeper:
             left_us=-1,
             running=calling,
             wishes=[kind.value for kind in Kind if kind in wishes],
-            notice=" ".join([*exhibit.notices(state, now, self.rules), *self.rows]),
+            notice=" ".join([*exhibit.notices(state, now, self.rules), *self.rows, *self._lamps_lacking()]),
             rehearsal=False,
         )
+
+    def _lamps_lacking(self) -> list[str]:
+        words = self._lights.lacking(self._client) if self._lights is not None else ""
+        return [words] if words else []
 
     def _coming(self, state: State, now: Now) -> str:
         if state.phase is not Phase.ATTRACT:

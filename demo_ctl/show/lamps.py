@@ -173,8 +173,8 @@ class Lights:
         self._guard = -1
         self._steady = Steady()
 
-    def show(self, scene: Scene | None, *, recording: bool = False) -> None:
-        """From now on this is shown."""
+    def show(self, scene: Scene | None, recording: bool) -> None:
+        """From now on this is shown, live or recorded."""
         self._scene, self._recording = scene, recording
         self._want()
 

@@ -46,6 +46,8 @@ class Pictures:
         self._sleep, self._clock_s = sleep, clock_s
         self._lock = threading.Lock()
         self.on_stage: Callable[[int], None] = lambda _stage: None
+        #: Gets every scene that is to be seen, and whether it is of a recording: lamps follow it.
+        self.on_scene: Callable[[Scene, bool], None] = lambda _scene, _recording: None
         self._live: Live | None = None
         self._part: Part | None = None
         self._plan: Plan | None = None
@@ -107,6 +109,7 @@ class Pictures:
         with self._lock:
             self._part, self._plan, self._scene, self._replay = part, plan, scene, replay
         self._publish()
+        self.on_scene(scene, replay)
         self.on_stage(scene.stage)
 
     def _show(self, scene: Scene) -> None:
@@ -115,6 +118,7 @@ class Pictures:
         if before is scene:
             return
         self._publish()
+        self.on_scene(scene, self._replay)
         if before is None or before.stage != scene.stage:
             self.on_stage(scene.stage)
 

@@ -21,7 +21,9 @@ from demo_ctl.script.load import load_call
 from demo_ctl.script.model import Call
 from demo_ctl.script.sheet import Language, Screen, Sheet, words
 from demo_ctl.script.staged import beside
+from demo_ctl.show.lamps import lamp_table
 from demo_ctl.terms.errors import PlanError
+from demo_ctl.terms.lamps import Lamp
 from demo_ctl.terms.located import Located
 
 Texts = Mapping[str, str]
@@ -61,6 +63,7 @@ class Programme:
     stops: Stops
     ports: int
     rehearsal: bool
+    lamps: tuple[Lamp, ...] = ()
     plans: dict[tuple[int, Fraction], Plan] = field(default_factory=dict)
 
     def plan(self, part: int, pace: Fraction | None = None) -> Plan:
@@ -133,7 +136,7 @@ def prepare(
                     normal_us,
                 )
             )
-    return Programme(sheet, unit, tuple(parts), chosen, ports, rehearsal)
+    return Programme(sheet, unit, tuple(parts), chosen, ports, rehearsal, lamp_table(unit, sheet))
 
 
 def _texts(texts: Mapping[Language, str]) -> dict[str, str]:

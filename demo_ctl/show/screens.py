@@ -7,7 +7,7 @@ calls may do other things. Films are made once, at the start, so that a record t
 from __future__ import annotations
 
 import threading
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from fractions import Fraction
 from typing import Protocol
@@ -107,6 +107,8 @@ class Screens:
         self._scene: Scene = films[0].replay.first
         self._key = ""
         self.stage = 0
+        #: Gets every scene that is to be seen, and whether it is of a recording: lamps follow it.
+        self.on_scene: Callable[[Scene, bool], None] = lambda _scene, _recording: None
 
     # -- recorded calls ------------------------------------------------------------------------------------------
 
@@ -149,6 +151,8 @@ class Screens:
             return True
         at = chosen.replay.index_at(gone_us)
         if at != self._frame and chosen.replay.frames and chosen.replay.frames[at].show_us <= gone_us:
+            for passed in range(max(self._frame + 1, 0), at):  # no screen wants them, but lamps leave nothing out
+                self.on_scene(chosen.replay.scenes[passed], True)
             self._frame = at
             self._picture(chosen.replay.scenes[at], chosen.keys[at])
         return False
@@ -194,6 +198,7 @@ class Screens:
     def _picture(self, scene: Scene, key: str) -> None:
         self._scene, self._key, self.stage = scene, key, scene.stage
         self._publish()
+        self.on_scene(scene, self._film is not None)
 
     def _publish(self) -> None:
         plan = self._plan

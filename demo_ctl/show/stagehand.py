@@ -27,6 +27,7 @@ from demo_ctl.run.result import CallResult, Progress, Status
 from demo_ctl.show import engine, telling
 from demo_ctl.show.engine import How, Phase, State
 from demo_ctl.show.hub import ConsoleState
+from demo_ctl.show.lamps import Lights
 from demo_ctl.show.programme import Part, Programme
 from demo_ctl.show.wishes import Kind, Reply, Wish, wish_of
 from demo_ctl.terms.errors import DemoError, LinkError, PlanError
@@ -37,6 +38,8 @@ from demo_ctl.wire import messages as m
 IDLE_US = 50_000
 #: A worker that is told to leave stops its call first: release, tail and the record's end take less.
 LEAVE_S = 15.0
+#: For its lamps alone a board that is not there is looked for this often.
+LOOK_US = 5_000_000
 
 
 class Audience(Protocol):
@@ -95,9 +98,11 @@ class Stagehand:
         audience: Audience | None = None,
         on_state: Callable[[ConsoleState], None] | None = None,
         alone: bool = False,
+        lights: Lights | None = None,
     ) -> None:
         """Make a show ready.
 
+        lights: the lamps of the board; whoever draws pictures gives them their scenes.
         on_state: gets every new state of the console; must not wait. alone: nobody presents, so that the show goes on
         by itself at every stop and ends after its last part.
         """
@@ -105,6 +110,9 @@ class Stagehand:
         self.results: list[tuple[int, CallResult]] = []  # (part, what came of it), in order
         self.trouble: str = ""  # what a screen or the program did wrong, for the presenter
         self._house, self._audience, self._on_state, self._alone = house, audience, on_state, alone
+        self._lights, self._look_us = lights, 0
+        if lights is not None:
+            lights.your_turn = True
         self._lock = threading.RLock()
         self._state = State()
         self._doings: deque[engine.Doing] = deque()
@@ -151,8 +159,10 @@ class Stagehand:
         with self._lock:
             found = telling.console_state(self._state, self._house.clock_us(), self.programme)
             found["stage"] = self._stage
-            if self.trouble:
-                found["notice"] = " ".join(each for each in (found.get("notice", ""), self.trouble) if each)
+            lamps = self._lights.lacking(self._client) if self._lights is not None else ""
+            more = [each for each in (self.trouble, lamps) if each]
+            if more:
+                found["notice"] = " ".join([*([found["notice"]] if found.get("notice") else []), *more])
             return found
 
     def stage(self, stage: int) -> None:
@@ -176,6 +186,9 @@ class Stagehand:
     # -- under the lock -----------------------------------------------------------------------------------
 
     def _to(self, state: State, doings: tuple[engine.Doing, ...]) -> None:
+        if self._lights is not None:
+            self._lights.dark = state.blank
+            self._lights.your_turn = state.phase is Phase.READY or state.gate is not None
         dark = state.blank != self._state.blank
         changed = state != self._state
         self._state = state
@@ -249,6 +262,7 @@ class Stagehand:
     def _idle(self) -> None:
         """Let time pass with the board; on a clock that only moves in there, it must."""
         client = self._client or self._found_again()
+        self._light()
         if client is None or client.welcome is None:
             self._wake.wait(IDLE_US / 1e6)
             self._wake.clear()
@@ -264,11 +278,22 @@ class Stagehand:
             self._publish()
 
     def _found_again(self) -> Client | None:
-        """After a lost cable: see whether the board is there again, while the switches come home."""
+        """See whether the board is there again after a lost cable, while the switches come home.
+
+        With lamps also before a call: they tell whose turn it is.
+        """
         with self._lock:
-            if self._state.phase is not Phase.RESTORING or self._closing:
+            state, now_us = self._state, self._house.clock_us()
+            if self._closing:
                 return None
-            url = self._house.url_of(engine.plan_on(self._state, self.programme))
+            if state.phase is Phase.RESTORING:
+                plan = engine.plan_on(state, self.programme)
+            elif state.phase is Phase.READY and self._lights is not None and now_us >= self._look_us:
+                self._look_us = now_us + LOOK_US
+                plan = self.programme.parts[state.part].plan
+            else:
+                return None
+            url = self._house.url_of(plan)
         try:
             self._client = self._house.open_client(url)
             self._client.hello()
@@ -285,6 +310,8 @@ class Stagehand:
         part = self.programme.parts[begin.part]
         self._open.clear()
         self.trouble, self._heard = "", None
+        if self._lights is not None:
+            self._lights.follows = part.lamps
         self._show(lambda audience: audience.call(part, begin.plan))
         try:
             over = self._perform(part, begin)
@@ -344,10 +371,30 @@ class Stagehand:
     # -- what perform asks and tells, in the worker's thread ------------------------------------------------
 
     def _leaves(self) -> bool:
+        """Asked many times a second while a recording is shown: lamps follow it."""
+        client = self._client
+        if self._lights is not None and client is not None and client.welcome is not None:
+            self._light()
+            try:
+                client.keep_alive()
+                for heard in client.poll(0):
+                    if isinstance(heard, m.Event):
+                        self._event(heard)
+            except DemoError:
+                self._drop_client()
         return self._leave or self._closing
+
+    def _light(self) -> None:
+        """Have the board's lamps follow; nothing here waits for them."""
+        if self._lights is not None and self._client is not None:
+            before = self._client.lamps.count
+            self._lights.put(self._client)
+            if self._client.lamps.count != before:
+                self._publish()
 
     def _asked_to_stop(self) -> bool:
         self._pass_time()
+        self._light()
         return self._stop or self._closing
 
     def _go_on(self, gate: Gate) -> bool:
@@ -380,6 +427,7 @@ class Stagehand:
     def _event(self, event: m.Event) -> None:
         self._heard = (event.at_us, self._house.clock_us())
         self._show(lambda audience: audience.event(event))
+        self._light()
         if event.kind == m.EV_GUARD:
             self._tell(engine.Guard(event.value & 0xFF))
 
