@@ -22,8 +22,8 @@ from demo_ctl.wire import messages as m
 #: flashes a second, as WCAG 2.2 (success criterion 2.3.1, from memory) wants it of anything that flashes.
 CHANGE_US = 170_000
 
-#: From the guard's proving of itself until it is seen to have fallen, ringing voltage may be on a line.
-RINGING_POSSIBLE = (m.G_PROVING, m.G_ARMED, m.G_LIVE, m.G_FALLING)
+#: From the moment the guard lets ringing through until it is seen to have fallen, ringing voltage may be on a line.
+RINGING_POSSIBLE = (m.G_LIVE, m.G_FALLING)
 
 
 @dataclass(frozen=True)

@@ -117,7 +117,7 @@ def test_what_tells_of_the_guard_is_the_board_s_and_never_a_recording_s(
     for shown in (scene, None):
         assert is_lit(lamp("tripped"), shown, now) == (guard == m.G_TRIPPED)
         assert is_lit(lamp("ringing possible"), shown, now) == (guard in RINGING_POSSIBLE)
-    assert {m.G_LIVE, m.G_ARMED, m.G_PROVING, m.G_FALLING} == set(RINGING_POSSIBLE)
+    assert set(RINGING_POSSIBLE) == {m.G_LIVE, m.G_FALLING}
     assert is_lit(lamp("your turn"), scene, real) == real.your_turn
     assert is_lit(lamp("a recording"), scene, real) == real.recording
     assert not is_lit(lamp("a recording"), None, real)
