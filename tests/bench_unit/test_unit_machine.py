@@ -231,4 +231,4 @@ def machine(make_unit: Callable[..., Any]) -> type[Telephones]:
 def test_however_calls_overlap(machine: type[Telephones]) -> None:
     from hypothesis.stateful import run_state_machine_as_test
 
-    run_state_machine_as_test(machine, settings=settings(deadline=None, max_examples=80, stateful_step_count=20))
+    run_state_machine_as_test(machine, settings=settings(deadline=None, max_examples=40, stateful_step_count=20))

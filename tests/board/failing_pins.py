@@ -15,7 +15,7 @@ from demo_ctl.wire import messages as m
 from demo_ctl.wire.codec import encode
 from demo_ctl.wire.framing import frame
 
-FAIL_US = 2000000  # in mid-call: a train, ringing allowed, listening
+FAIL_US = 800000  # in mid-call: a train, ringing live for 0.3 s, listening
 METHODS = (
     "ticks_us",
     "read_bytes",

@@ -23,7 +23,7 @@ from demo_ctl.script.load import load_call
 from demo_ctl.terms.outcome import Outcome
 
 ROOT = Path(__file__).resolve().parents[2]
-#: How much of the burst is left, ms.
+#: How much of the burst is left, ms. Each call takes every second of them, so that each is met by some calls.
 LEFT = (1, 7, 14, 20, 26, 29, 32, 35, 38, 42, 47, 53, 60, 75, 90, 120)
 add_url_package("demo_ctl.bench")
 
@@ -43,18 +43,20 @@ def _place(call: str, unit: str, pace: Fraction, seed: int, cams: int | None = N
 
 
 @pytest.mark.parametrize(
-    ("call", "unit", "pace", "seed"),
+    ("call", "unit", "pace", "seed", "lefts_ms"),
     [
-        ("answered", "mossbrook", Fraction(1), 3),
-        ("answered", "travelling", Fraction(1, 2), 2),
-        ("called-clears-first", "travelling", Fraction(17, 12), 1),
-        ("no-answer", "mossbrook", Fraction(1), 1),
-        ("flash", "travelling", Fraction(19, 12), 4),
+        ("answered", "mossbrook", Fraction(1), 3, LEFT[::2]),
+        ("answered", "travelling", Fraction(1, 2), 2, LEFT[1::2]),
+        ("called-clears-first", "travelling", Fraction(17, 12), 1, LEFT[::2]),
+        ("no-answer", "mossbrook", Fraction(1), 1, LEFT[1::2]),
+        ("flash", "travelling", Fraction(19, 12), 4, LEFT[::2]),
     ],
 )
-def test_however_little_of_a_burst_is_left(call: str, unit: str, pace: Fraction, seed: int) -> None:
+def test_however_little_of_a_burst_is_left(
+    call: str, unit: str, pace: Fraction, seed: int, lefts_ms: tuple[int, ...]
+) -> None:
     _, rings_us, cam = _place(call, unit, pace, seed)
-    for left_ms in LEFT:
+    for left_ms in lefts_ms:
         on_us = cam.parts_us[0]
         cams = (on_us - left_ms * 1000 - rings_us) % cam.cycle_us
         result, again_us, moved = _place(call, unit, pace, seed, cams)

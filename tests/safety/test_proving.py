@@ -13,6 +13,7 @@ from demo_ctl.bench.board_faults import HARDWARE_FAULTS
 from demo_ctl.board.limits import safety_limits
 from demo_ctl.link.client import Client, LimitsInForce
 from demo_ctl.link.port import Port
+from demo_ctl.safety import proving as rules
 from demo_ctl.safety.proof_store import Proving
 from demo_ctl.safety.proving import (
     CHAIN,
@@ -288,7 +289,11 @@ GONE = {"loop-hung", "board-dead", "cable-cut", "host-killed", "brown-out"}
 
 
 @pytest.mark.parametrize("fault", sorted(set(HARDWARE_FAULTS) - UNSEEN - GONE))
-def test_a_guard_with_any_single_fault_does_not_pass(fault: str, proven: Proven, hands: Any, hardware: Any) -> None:
+def test_a_guard_with_any_single_fault_does_not_pass(
+    fault: str, proven: Proven, hands: Any, hardware: Any, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    # Some faults only keep a step from ever coming; a person gets five minutes for it, these hands need none.
+    monkeypatch.setattr(rules, "PATIENCE_US", 35_000_000)
     broken: set[str] = set()
 
     def at(name: str) -> None:
@@ -568,12 +573,16 @@ def test_a_computer_held_up_for_too_long_is_told_as_that(proven: Proven, hands: 
         hands.hardware.close_cover()
 
 
-def test_hands_that_do_nothing_at_all_are_not_waited_for_for_ever(proven: Proven, hands: Any) -> None:
+def test_hands_that_do_nothing_at_all_are_not_waited_for_for_ever(
+    proven: Proven, hands: Any, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    assert rules.PATIENCE_US == 10 * rules.REMIND_US
+    monkeypatch.setattr(rules, "PATIENCE_US", 7 * rules.REMIND_US // 2)
     hands.forgets = {"release the stop"}
     proving, _ = proven()
     assert proving.verdict == "failed"
     assert "nothing came of it in time" in proving.say
-    assert sum("Still waiting for: the first channel closes" in text for text in hands.told) == 9
+    assert sum("Still waiting for: the first channel closes" in text for text in hands.told) == 3
 
 
 def test_a_stop_that_opens_one_channel_only_is_found(proven: Proven, hands: Any, hardware: Any) -> None:
