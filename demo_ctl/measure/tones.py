@@ -20,6 +20,7 @@ from dataclasses import dataclass, field
 from functools import lru_cache
 from itertools import pairwise
 from math import ceil, sqrt
+from statistics import median
 from typing import Any
 
 import numpy as np
@@ -121,10 +122,10 @@ def pieces(audio: Iterable[Audio], port: int) -> tuple[Piece, ...]:
 
 def _piece(run: Sequence[Audio]) -> Piece:
     base = run[0].at_us
-    offsets = np.array([block.at_us - base - (block.first - run[0].first) * STEP_US for block in run])
+    offsets = [block.at_us - base - (block.first - run[0].first) * STEP_US for block in run]
     samples = words_of(b"".join(bytes(block.data) for block in run))
     # Stamps of one stream follow one clock: their middle is better than any of them, their spread is its doubt.
-    return Piece(base + float(np.median(offsets)), samples, float(np.std(offsets)) / sqrt(len(run)))
+    return Piece(base + float(median(offsets)), samples, float(np.std(offsets)) / sqrt(len(run)))
 
 
 def window_of(tone: Tone) -> int:

@@ -30,10 +30,14 @@ class Way:
 class _Lane:
     """One word for each vector, and what is known of them."""
 
-    __slots__ = ("answers", "results", "values")
+    __slots__ = ("ands", "answers", "results", "truths", "values")
 
     def __init__(self, values: tuple[int, ...]) -> None:
         self.values = values
+        # By far the most asked: `facts & BITS`, and whether anything is left of it.
+        self.ands: dict[int, _Lane] = {}
+        zero = sum(1 << v for v, value in enumerate(values) if not value)
+        self.truths = (zero, ALL & ~zero)
         self.results: dict[tuple[str, int], _Lane] = {}
         self.answers: dict[tuple[str, int], tuple[int, int]] = {}
 
@@ -80,7 +84,10 @@ class Word:
         return answer
 
     def __and__(self, other: int) -> Word:
-        return self._compute("&", operator.and_, other)
+        lane = self._lane.ands.get(other)
+        if lane is None:
+            lane = self._lane.ands[other] = _lane(tuple(value & other for value in self._lane.values))
+        return Word(self.value & other, self._way, lane)
 
     def __or__(self, other: int) -> Word:
         return self._compute("|", operator.or_, other)
@@ -107,7 +114,9 @@ class Word:
         return self._ask(">=", operator.ge, other)
 
     def __bool__(self) -> bool:
-        return self._ask("!=", operator.ne, 0)
+        answer = self.value != 0
+        self._way.bits &= self._lane.truths[answer]
+        return answer
 
     def settle(self) -> int:
         """Return the value, having asked for it."""
