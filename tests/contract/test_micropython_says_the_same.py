@@ -132,7 +132,7 @@ def hosts(draw: st.DrawFn) -> list[tuple[int, bytes]]:
     number = 1
     for _ in range(draw(st.integers(1, 12))):
         number += 1
-        kind = draw(st.sampled_from(["plan", "beat", "status", "stop", "ack", "noise", "damage", "go", "limits"]))
+        kind = draw(st.sampled_from(["plan", "beat", "status", "stop", "ack", "noise", "damage", "go", "limits", "lamps"]))
         gap = draw(st.integers(0, 700))
         if kind == "plan":
             plan = draw(_loads())
@@ -154,6 +154,7 @@ def hosts(draw: st.DrawFn) -> list[tuple[int, bytes]]:
             "stop": m.Stop(m.R_STOP),
             "ack": m.EventAck(draw(st.integers(0, 50)), draw(st.integers(0, 1))),
             "go": m.Go(1),
+            "lamps": m.Lamps(draw(st.integers(0, 260)), draw(st.sampled_from([0, 3]))),
             "limits": m.Tighten(draw(st.integers(0, 8)), draw(st.integers(0, 700))),
         }
         if kind == "noise":
@@ -168,7 +169,8 @@ def hosts(draw: st.DrawFn) -> list[tuple[int, bytes]]:
     return said
 
 
-def answers(board: str, said: list[tuple[int, bytes]]) -> Log:
+def answers(board: str, said: list[tuple[int, bytes]]) -> tuple[Log, list[tuple[int, str, int]]]:
+    """What came over the line and when, and what lamps became lit and dark."""
     log: Log = []
     with serial.serial_for_url(f"bench://?unit={UNIT}&board={board}&ticks={(1 << 30) - 500_000}") as line:
         port: Any = line
@@ -180,7 +182,8 @@ def answers(board: str, said: list[tuple[int, bytes]]) -> Log:
                 if got:
                     log.append((port.clock_us(), got + port.read(port.in_waiting)))
             port.write(data)
-    return log
+        lamps = [row for row in port.unit.truth if row.what.startswith("lamp ")]
+    return log, lamps
 
 
 @settings(deadline=None, max_examples=25, suppress_health_check=[HealthCheck.function_scoped_fixture])
