@@ -132,7 +132,9 @@ def hosts(draw: st.DrawFn) -> list[tuple[int, bytes]]:
     number = 1
     for _ in range(draw(st.integers(1, 12))):
         number += 1
-        kind = draw(st.sampled_from(["plan", "beat", "status", "stop", "ack", "noise", "damage", "go", "limits", "lamps"]))
+        kind = draw(
+            st.sampled_from(["plan", "beat", "status", "stop", "ack", "noise", "damage", "go", "limits", "lamps"])
+        )
         gap = draw(st.integers(0, 700))
         if kind == "plan":
             plan = draw(_loads())
