@@ -11,6 +11,7 @@ from collections.abc import Callable
 from typing import TYPE_CHECKING
 
 from demo_ctl.bench.board_faults import HARDWARE_FAULTS
+from demo_ctl.bench.telephones import TELEPHONE_WORDS, obey_hands, telephones_of
 from demo_ctl.wire.messages import (
     IN_ALONE,
     IN_BUTTON,
@@ -164,7 +165,9 @@ SAYINGS = tuple(_SAYINGS)
 HELP = (
     "What can be typed here: "
     + "; ".join(SAYINGS)
-    + "; lamps (tells which are lit); break NAME and mend NAME for a fault of the board or the guard; faults (lists them)."
+    + "; lift LINE, dial LINE NUMBER (or: dial LINE NUMBER at 8 pps) and hang up LINE for hands at a telephone"
+    + "; lamps (tells which are lit)"
+    + "; break NAME and mend NAME for a fault of the board or the guard; faults (lists them)."
 )
 
 
@@ -172,7 +175,8 @@ def can_obey(line: str) -> bool:
     """Whether a line is something that hands can do."""
     said = " ".join(line.lower().split())
     word, _, name = said.partition(" ")
-    return said in _SAYINGS or (word in ("break", "mend") and name in HARDWARE_FAULTS)
+    by_hand = said.startswith(TELEPHONE_WORDS)
+    return said in _SAYINGS or by_hand or (word in ("break", "mend") and name in HARDWARE_FAULTS)
 
 
 def lamps_lit(hardware: Hardware) -> str:
@@ -195,6 +199,9 @@ def obey(hardware: Hardware, line: str) -> str:
         act, done = _SAYINGS[said]
         act(hardware)
         return done
+    answer = obey_hands(telephones_of(hardware), said)
+    if answer is not None:
+        return answer
     word, _, name = said.partition(" ")
     if word in ("break", "mend"):
         if name not in HARDWARE_FAULTS:

@@ -90,6 +90,8 @@ class BenchUnit:
         self._allotter = Allotter()
         self._lines: dict[str, Line] = {}
         self._at_port: dict[int, Line] = {}
+        self._by_board: dict[int, bool] = {}  # the board's contact at each port is closed
+        self._by_hand: set[Line] = set()  # whose handset is off its hook
         self._terminals: dict[str, Line] = {}
         self._groups: dict[str, list[str]] = {}
         for model in unit.lines:
@@ -126,14 +128,20 @@ class BenchUnit:
         return self._levels
 
     def set_loop(self, port: int, closed: bool) -> None:
-        """Close or open the loop of the telephone (or the board) at `port`; nothing hangs on some ports."""
+        """Close or open the board's own contact at `port`; nothing hangs on some ports."""
         line = self._at_port.get(port)
         if line is not None:
-            line.set_loop(bool(closed))
+            self._by_board[port] = bool(closed)
+            line.set_loop(bool(closed) or line in self._by_hand)
 
     def set_line_loop(self, name: str, closed: bool) -> None:
-        """Lift or replace the handset on any line of the unit, by its name (KeyError if there is none)."""
-        self._lines[name].set_loop(closed)
+        """Lift or replace the handset on any line of the unit, by its name (KeyError if there is none).
+
+        Current flows in a line that the handset or the board's contact closes: they stand beside each other.
+        """
+        line = self._lines[name]
+        (self._by_hand.add if closed else self._by_hand.discard)(line)
+        line.set_loop(closed or self._by_board.get(line.port, False))
 
     def set_ringing_feed(self, on: bool) -> None:
         """Close or open the guard's contacts in the generator's feed; they are open to begin with.

@@ -24,6 +24,7 @@ if TYPE_CHECKING:
     from demo_ctl.link.client import Client
     from demo_ctl.plan.model import BusyTrunks, Plan
     from demo_ctl.plan.stops import Stops
+    from demo_ctl.run.result import CallResult
     from demo_ctl.show.hub import ConsoleState, Hub
     from demo_ctl.show.programme import Part, Programme
     from demo_ctl.show.stagehand import Stagehand
@@ -57,6 +58,11 @@ def options(show: argparse.ArgumentParser) -> None:
     show.add_argument(
         "--name", action="append", default=[], metavar="NAME", help="with --listen: a name that screens ask for"
     )
+    show.add_argument(
+        "--visitor",
+        metavar="NUMBER",
+        help="on the bench: what a simulated person dials at a telephone that is followed, such as '5550134 at 8 pps'",
+    )
     show.add_argument("--records", metavar="FOLDER", help="keep a record of every call in FOLDER")
     show.add_argument("--seed", type=int, default=0, metavar="N", help="on the bench: seed of everything random")
     show.add_argument(
@@ -88,6 +94,9 @@ def run(args: argparse.Namespace) -> int:
         stack.callback(ports.close)
         stops, count = ports.declared()
         programme = prepare(sheet, unit, ports=count, stops=stops, rehearsal=args.rehearse)
+        for part in range(len(programme.parts)):
+            programme.fallback(part)  # a record that is no good is known now
+        ports.look_at_hooks(programme)
         if args.check:
             return _check(args, programme, ports)
         return _play(args, programme, ports)
@@ -99,6 +108,15 @@ def _refuse(args: argparse.Namespace, *, on_bench: bool) -> None:
             "--fast is for the bench only: real switches take their time",
             next_step="Leave --fast away, or use --port bench://.",
         )
+    if args.visitor is not None:
+        from demo_ctl.bench.telephones import NoSuchHand, dialled
+
+        if not on_bench:
+            raise InputError("--visitor is for the bench only: at a real telephone somebody must dial")
+        try:
+            dialled(args.visitor)
+        except NoSuchHand as error:
+            raise InputError(f"--visitor: {error}") from None
     check_web(args)
 
 
@@ -113,6 +131,7 @@ class Ports:
         self._args, self._url = args, url
         self._on_bench = url.startswith(BENCH)
         self._first: Client | None = None
+        self._line: Any = None  # of the port opened last
         self._before_us, self._clock_us = 0, _real_us
         self._lock = threading.Lock()
 
@@ -140,6 +159,7 @@ class Ports:
         if first is not None:
             first.close()
         port = open_port(url)
+        self._line = port.line
         if self._args.fast:
             with self._lock:
                 self._before_us, self._clock_us = self.now_us(), port.clock_us
@@ -156,6 +176,32 @@ class Ports:
         limits = client.limits_in_force()
         window_us, call_us = (limits.value(which) * 1000 for which in (m.L_WINDOW_MS, m.L_CALL_MS))
         return Stops(ring_window_us=min(window_us, welcome.ring_window_ms * 1000), ring_call_us=call_us), welcome.ports
+
+    def look_at_hooks(self, programme: Programme) -> None:
+        """Raise InputError when a telephone that will be followed is off its hook now."""
+        from demo_ctl.show.following import off_hook
+
+        followed = [part.follows.line for part in programme.parts if part.follows is not None]
+        if self._first is None or not followed:
+            return
+        levels = self._first.status().levels
+        for line in followed:
+            if off_hook(levels, line.port):
+                raise InputError(
+                    f"the show follows the telephone on line {line.name}, and its handset is off its hook now",
+                    where=programme.sheet.place("calls"),
+                    next_step=f"Put it down, or see what else closes the loop at port {line.port}.",
+                )
+
+    def follow(self, _client: Client, plan: Plan) -> None:
+        """On the bench, let the simulated person come to the telephone that is followed."""
+        if self._args.visitor is None:
+            return
+        from demo_ctl.bench.telephones import dialled, telephones_of
+
+        with self._line.standing_still() as world:
+            line = world.unit.unit.line_at_port(plan.caller_port)
+            telephones_of(world.hardware).visit(line.name, *dialled(self._args.visitor))
 
     def ready(self, plan: Plan) -> None:
         """Raise what keeps a plan from ringing now, if anything does."""
@@ -236,6 +282,7 @@ def _play(args: argparse.Namespace, programme: Programme, ports: Ports) -> int:
                 recorder=_recorder(args),
                 trunks_busied=ports.busied,
                 clock_us=ports.now_us,
+                on_follow=ports.follow,
             ),
             audience=pictures,
             on_state=to_all,
@@ -356,7 +403,7 @@ def _recorder(args: argparse.Namespace) -> Callable[[Part, int], RecordWriter | 
     began = datetime.now().strftime("%Y-%m-%d-%H%M%S")
 
     def recorder(part: Part, number: int) -> RecordWriter:
-        return RecordWriter(folder / f"{began}-{number:02}-{part.script.value.name}.jsonl")
+        return RecordWriter(folder / f"{began}-{number:02}-{part.name}.jsonl")
 
     return recorder
 
@@ -377,7 +424,9 @@ def _signals() -> Iterator[None]:
 
 
 def _end(args: argparse.Namespace, programme: Programme, hand: Stagehand) -> None:
-    results = [
+    from demo_ctl.show.visitor import told_in_charge
+
+    results: list[dict[str, Any]] = [
         {
             "part": part + 1,
             "title": programme.title(part),
@@ -386,20 +435,40 @@ def _end(args: argparse.Namespace, programme: Programme, hand: Stagehand) -> Non
             "released": result.released,
             "passed": bool(result.judgement is not None and result.judgement.passed),
             "simulated": bool(result.observation.welcome.simulated),
+            "not_run": _left_out(result),
         }
         for part, result in hand.results
     ]
+    followed = [index for index, part in enumerate(programme.parts) if part.follows is not None]
+    dials = [(part, programme.parts[part].follows, ran) for part, ran in hand.dials]
     if args.json:
         from demo_ctl.cli.json_out import print_json
+        from demo_ctl.show.following import ran_json
 
-        print_json({"show": programme.sheet.value.name, "rehearsal": programme.rehearsal, "calls": results})
+        told = [
+            ran_json(part + 1, follows.line.name if follows is not None else "", ran) for part, follows, ran in dials
+        ]
+        print_json(
+            {"show": programme.sheet.value.name, "rehearsal": programme.rehearsal, "calls": results, "dials": told}
+        )
         return
     with suppress(OSError):
         for each in results:
             verdict = "every check passed" if each["passed"] else "not every check passed"
+            if each["part"] - 1 in followed:
+                verdict = "nothing to check"
             print(f"{each['part']}/{len(programme.parts)}  {each['title']}: {each['status']}, {verdict}")
+            if each["not_run"]:
+                print(f"     not run, for nothing rings in a rehearsal: {', '.join(each['not_run'])}")
+        for part, _, ran in dials:
+            print(f"{part + 1}/{len(programme.parts)}  {told_in_charge(ran)}")
         if not results:
             print("No call was placed.")
+
+
+def _left_out(result: CallResult) -> list[str]:
+    """The checks that were not run on purpose, by title."""
+    return [each.title for each in result.judgement.verdicts if each.left_out] if result.judgement is not None else []
 
 
 def _exit_code(hand: Stagehand) -> int:

@@ -99,6 +99,11 @@ class Port:
         line.timeout = 0
         line.write_timeout = _WRITE_S
 
+    @property
+    def line(self) -> Any:
+        """The pyserial port itself, for whoever knows what stands behind it (a bench)."""
+        return self._line
+
     def read(self, until_us: int) -> bytes:
         """Return bytes as soon as there are any, or b"" when the port's clock reaches `until_us`."""
         if not self._open:

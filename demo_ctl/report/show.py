@@ -18,6 +18,7 @@ class ShowRow:
     """One part of a show. asked, really: paces; times in microseconds; holds: where it waits for the presenter.
 
     limits: (part of the call, asked, got, why), where the equipment sets one. most_us: every hold at its limit.
+    follows: the line whose telephone is followed, at the pace of whoever dials; empty: a call is placed or shown.
     """
 
     place: str
@@ -30,6 +31,7 @@ class ShowRow:
     least_us: int
     most_us: int
     rings: bool
+    follows: str = ""
 
 
 def pace_words(really: Fraction) -> str:
@@ -46,8 +48,8 @@ def show_tables(title: str, rows: Sequence[ShowRow], notes: Sequence[str]) -> li
         table.add_row(
             row.place,
             Text(row.title),
-            str(row.asked),
-            pace_words(row.really),
+            "-" if row.follows else str(row.asked),
+            "own" if row.follows else pace_words(row.really),
             str(row.holds) if row.holds else "-",
             time_words(_seconds(row.least_us)),
             time_words(_seconds(row.most_us)),

@@ -13,15 +13,13 @@ from typing import Annotated, Any, Literal
 
 from pydantic import BeforeValidator, Field, WithJsonSchema
 
-from demo_ctl.script.sheet import Caption, FileName, Language, Pace, Screen, Stage, Title
+from demo_ctl.script.sheet import Caption, FileName, Language, Pace, Screen, Stage, Title, Unfold
 from demo_ctl.terms.lamps import OwnLamps
 from demo_ctl.terms.quantity import TimeUs
 from demo_ctl.terms.strict import Frozen, Matching
 
 Day = Literal["mon", "tue", "wed", "thu", "fri", "sat", "sun"]
 DAYS: tuple[Day, ...] = ("mon", "tue", "wed", "thu", "fri", "sat", "sun")
-
-Unfold = Literal["nothing", "first pulse", "first of each stage", "everything"]
 
 DAY_MINUTES = 24 * 60
 

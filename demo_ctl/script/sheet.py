@@ -1,7 +1,11 @@
 """A run sheet: a show as a list of calls, each at its pace, with its stops, its captions and what the screen shows.
 
 How a call of the sheet is written: `call` names the script (seen from the sheet's own folder), and everything beside
-it says how it is shown. It is placed once at `pace`, and once more for every line of `repeat`.
+it says how it is shown. It is placed once at `pace`, and once more for every line of `repeat`; a line with `unfold` is
+not placed: what was just seen is shown again, one thing after the other.
+
+`follow` instead of `call` names a line of the unit with a real telephone on it, on a port that the board only watches:
+the presenter or a visitor dials, page and captions follow, and how the dial ran is told when the handset is down again.
 """
 
 from __future__ import annotations
@@ -10,8 +14,9 @@ from collections.abc import Mapping
 from fractions import Fraction
 from typing import Annotated, Any, Literal
 
-from pydantic import BeforeValidator, Field, PlainValidator, WithJsonSchema
+from pydantic import BeforeValidator, Discriminator, Field, PlainValidator, Tag, WithJsonSchema
 
+from demo_ctl.script.model import LineName
 from demo_ctl.terms.lamps import OwnLamps
 from demo_ctl.terms.quantity import TimeUs, parse_pace
 from demo_ctl.terms.strict import Frozen, Matching
@@ -42,6 +47,9 @@ Stage = Literal[
 
 #: What the audience's page shows: everything, only the wipers (switches and their shafts), only the line.
 Screen = Literal["everything", "wipers", "line"]
+
+#: What a replay shows one after the other.
+Unfold = Literal["nothing", "first pulse", "first of each stage", "everything"]
 
 FileName = Annotated[str, Matching(r"[^\x00]{1,200}", "a file, as seen from this sheet's folder")]
 Title = Annotated[str, Matching(r"[\s\S]{1,100}", "a title of at most 100 characters")]
@@ -101,11 +109,14 @@ Stops = Annotated[
 
 
 class Again(Frozen):
-    """The same call once more, shown otherwise."""
+    """The same call once more, shown otherwise. unfold: not placed again; what was seen of it is shown again."""
 
     pace: Pace = Fraction(1)
     screen: Screen = "everything"
     stops: Stops = Field(default=(), description="where it waits for the presenter; if left out, nowhere")
+    unfold: Unfold | None = Field(
+        default=None, description="show again what was just seen, this of it one after the other; else call again"
+    )
 
 
 YesNo = Annotated[bool, WithJsonSchema({"anyOf": [{"type": "boolean"}, {"enum": ["yes", "no"]}]})]
@@ -116,6 +127,7 @@ class IfItFails(Frozen):
 
     try_once_more: YesNo = Field(default=False, description="place it again, once the switches are home")
     replay: FileName | None = Field(default=None, description="a recorded call that is shown instead")
+    unfold: Unfold = Field(default="nothing", description="what of that recorded call is shown one after the other")
 
 
 class Shown(Frozen):
@@ -132,6 +144,30 @@ class Shown(Frozen):
     if_it_fails: IfItFails = IfItFails()
 
 
+class Followed(Frozen):
+    """A real telephone that is followed. most_us: the limit of this part of the show; next ends it sooner."""
+
+    follow: LineName = Field(description="a line of the unit that has a port of the board, and a telephone on it")
+    title: dict[Language, Title] | None = Field(default=None, description="if left out, words of the program's own")
+    most_us: TimeUs = Field(alias="at most", default=120_000_000, description="for how long, if nobody says next")
+    goes_on: YesNo = Field(
+        alias="goes on by itself", default=False, description="when the handset is down again, without next"
+    )
+    screen: Screen = "everything"
+    lamps: Literal["follow", "off"] = Field(default="follow", description="whether lamps follow this call")
+    captions: dict[Stage, dict[Language, Caption]] = Field(default={}, description="stage -> language -> words")
+
+
+def _kind(value: object) -> str:
+    return "follow" if isinstance(value, Followed) or (isinstance(value, dict) and "follow" in value) else "call"
+
+
+Item = Annotated[
+    Annotated[Shown, Tag("call")] | Annotated[Followed, Tag("follow")],
+    Discriminator(_kind),
+]
+
+
 class Sheet(Frozen):
     """A whole show. unit: the unit it is meant for; if left out, the usual one."""
 
@@ -144,10 +180,10 @@ class Sheet(Frozen):
     languages: tuple[Language, ...] = Field(default=("en",), min_length=1, max_length=3)
     unit: FileName | None = None
     unfolded_us: TimeUs = Field(
-        alias="unfolded at most", default=60_000_000, description="longest time that a replay of it takes, unfolded"
+        alias="unfolded at most", default=60_000_000, description="longest time that any replay in the show takes"
     )
     lamps: OwnLamps = None
-    calls: tuple[Shown, ...] = Field(min_length=1, max_length=40)
+    calls: tuple[Item, ...] = Field(min_length=1, max_length=40)
 
 
 def words(texts: Mapping[Any, str], language: str) -> str:

@@ -14,6 +14,7 @@ reads a clock, a port or a file; every instant is handed in, in microseconds of 
 - A call is begun only from READY, DONE or RESTORING, and each of them is reached only when the call before has ended:
   there are never two at once.
 - After a stop and after a failure no call begins before every switch must be home.
+- A part that shows again what was seen (`unfold` in the sheet) places nothing: it is a replay from its beginning.
 - `part` is what Next begins; `last` what Repeat begins. Who stops a call moves on: Next gives what follows it, Repeat
   gives it again.
 """
@@ -23,7 +24,6 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 from enum import Enum
 from fractions import Fraction
-from pathlib import Path
 
 from demo_ctl.plan.model import Gate, Plan
 from demo_ctl.show.programme import Part, Programme
@@ -176,9 +176,14 @@ class Stop:
 
 @dataclass(frozen=True)
 class Replay:
-    """Show a recorded call instead of a live one."""
+    """Show a part that is not live: its recorded call instead of it, or (seen) what was seen of it, once more.
 
-    record: Path
+    pace: the presenter's, if any.
+    """
+
+    part: int
+    seen: bool = False
+    pace: Fraction | None = None
 
 
 @dataclass(frozen=True)
@@ -308,9 +313,10 @@ def _begin(
 ) -> Next:
     """Begin a part. Raises PlanError when it cannot be planned at that pace."""
     plan = programme.plan(part, pace)
+    seen = programme.parts[part].unfold is not None
     begun = replace(
         state,
-        phase=Phase.STARTING,
+        phase=Phase.REPLAYING if seen else Phase.STARTING,
         part=part + 1,
         last=part,
         attempt=attempt,
@@ -327,7 +333,7 @@ def _begin(
         begun=False,
         notice=notice,
     )
-    return begun, (Begin(part, plan),)
+    return begun, (Replay(part, True, pace) if seen else Begin(part, plan),)
 
 
 def _rest(state: State, programme: Programme) -> State:
@@ -373,7 +379,6 @@ def _tick(state: State, now_us: int, programme: Programme) -> Next:
             return _begin(state, state.last, state.begun_pace, 2, now_us, programme, state.notice)
         except PlanError as error:
             return _rest(replace(state, notice=error.what), programme), ()
-    replay = programme.parts[state.last].replay
-    if state.then is Then.REPLAY and replay is not None:
-        return replace(state, phase=Phase.REPLAYING, then=Then.WAIT), (Replay(replay),)
+    if state.then is Then.REPLAY:
+        return replace(state, phase=Phase.REPLAYING, then=Then.WAIT), (Replay(state.last),)
     return _rest(state, programme), ()

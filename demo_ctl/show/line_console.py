@@ -49,6 +49,7 @@ class LineConsole:
         self._wish, self._told, self._out = wish, told, out
         self._place = self._notice = self._now = ""
         self._waiting = self._live = False
+        self._line: list[str] = []
 
     def changed(self, state: ConsoleState) -> None:
         """Print what a presenter must know at once. Called by the show, at every change."""
@@ -60,6 +61,9 @@ class LineConsole:
             self._waiting = state["waiting"]
             if state["waiting"] or not state["running"]:
                 lines += [state["happening"], state["next"]]
+        if state["waiting"] and state["line"] != self._line and state["line"]:
+            lines.append(f"On the line: {'; '.join(state['line'])}.")
+        self._line = state["line"] if state["waiting"] else []
         self._now = state["happening"] if not state["running"] else ""
         if state["ringing_live"] != self._live:
             self._live = state["ringing_live"]

@@ -8,10 +8,9 @@ from __future__ import annotations
 
 import threading
 import time
-from collections.abc import Callable
-from pathlib import Path
+from collections.abc import Callable, Mapping
+from fractions import Fraction
 
-from demo_ctl.ledger.read import read_record
 from demo_ctl.office.model import Unit
 from demo_ctl.office.numbers import pulses_of
 from demo_ctl.plan.model import Plan
@@ -20,9 +19,8 @@ from demo_ctl.show.hub import Hub, audience
 from demo_ctl.show.live import Live
 from demo_ctl.show.model import STAGES, Scene
 from demo_ctl.show.programme import Part
-from demo_ctl.show.replay import replay_record
 from demo_ctl.show.scene import as_json, start
-from demo_ctl.show.unfold import Unfolding
+from demo_ctl.show.screens import Film
 from demo_ctl.wire import messages as m
 
 #: A replay looks this often whether the presenter wants to leave it.
@@ -52,6 +50,8 @@ class Pictures:
         self._part: Part | None = None
         self._plan: Plan | None = None
         self._scene: Scene | None = None
+        self._key, self._pace = f"stage {STAGES[0]}", Fraction(1)
+        self._told: dict[str, str] = {}
         self._replay = self._dark = False
         self._publish()
 
@@ -84,17 +84,21 @@ class Pictures:
         if self._part is not None and self._plan is not None:
             self._set(self._part, self._plan, start(self._plan, self._unit), replay=False)
 
-    def replay(self, record: Path, part: Part, leave: Callable[[], bool]) -> None:
-        """Show a recorded call at its own speed, marked as a replay. Raises InputError."""
-        found = read_record(record)
-        made = replay_record(found, self._unit, unfolding=Unfolding(which="nothing"))
+    def tell(self, words: Mapping[str, str]) -> None:
+        """Tell people something in the caption's place, until somebody lifts a handset or something else begins."""
+        self._told = dict(words)
+        self._publish()
+
+    def replay(self, film: Film, part: Part, leave: Callable[[], bool]) -> None:
+        """Show a film at its own speed, marked as a replay."""
+        made = film.replay
         self._live = None
-        self._set(part, found.plan, made.first, replay=True)
+        self._set(part, film.plan, made.first, replay=True, pace=made.timeline.pace)
         began_s = self._clock_s()
-        for frame, scene in zip(made.frames, made.scenes, strict=True):
+        for frame, scene, key in zip(made.frames, made.scenes, film.keys, strict=True):
             if not self._wait(began_s + frame.show_us / 1e6, leave):
                 return
-            self._show(scene)
+            self._show(scene, key)
         self._wait(began_s + made.total_us / 1e6, leave)
 
     def _wait(self, until_s: float, leave: Callable[[], bool]) -> bool:
@@ -105,17 +109,23 @@ class Pictures:
             self._sleep(min(_LOOK_S, left_s))
         return not leave()
 
-    def _set(self, part: Part, plan: Plan, scene: Scene, *, replay: bool) -> None:
+    def _set(self, part: Part, plan: Plan, scene: Scene, *, replay: bool, pace: Fraction | None = None) -> None:
         with self._lock:
             self._part, self._plan, self._scene, self._replay = part, plan, scene, replay
+            self._key, self._pace, self._told = f"stage {STAGES[scene.stage]}", pace or plan.pace, {}
         self._publish()
         self.on_scene(scene, replay)
         self.on_stage(scene.stage)
 
-    def _show(self, scene: Scene) -> None:
+    def _show(self, scene: Scene, key: str = "") -> None:
+        """Show a scene. key: of its caption; none: of its stage."""
+        key = key or f"stage {STAGES[scene.stage]}"
         with self._lock:
             before, self._scene = self._scene, scene
-        if before is scene:
+            told, self._key = self._key, key
+            if self._told and scene.caller.off_hook and not (before is not None and before.caller.off_hook):
+                self._told = {}
+        if before is scene and told == key:
             return
         self._publish()
         self.on_scene(scene, self._replay)
@@ -124,14 +134,15 @@ class Pictures:
 
     def _caption(self, scene: Scene) -> dict[str, str]:
         own = self._part.captions if self._part is not None else {}
-        return captions(f"stage {STAGES[scene.stage]}", scene, self._languages, own)
+        told = captions(self._key, scene, self._languages, own)
+        return {**told, **{key: words for key, words in self._told.items() if key in told}}
 
     def _publish(self) -> None:
         with self._lock:
-            part, plan, scene = self._part, self._plan, self._scene
+            part, scene = self._part, self._scene
             pulses: tuple[int, ...] = ()
-            if plan is not None:
-                pulses = tuple(pulses_of(digit, self._unit.numbering.pulses) for digit in plan.digits)
+            if scene is not None:
+                pulses = tuple(pulses_of(digit, self._unit.numbering.pulses) for digit in scene.digits)
             value = audience(
                 as_json(scene) if scene is not None else None,
                 self._caption(scene) if scene is not None else {},
@@ -139,7 +150,7 @@ class Pictures:
                 blank=self._dark,
                 language=self._languages[0],
                 replay=self._replay,
-                pace="" if plan is None or plan.pace == 1 else str(plan.pace),
+                pace="" if self._pace == 1 else str(self._pace),
                 pulses=pulses,
             )
             self.hub.publish(value)

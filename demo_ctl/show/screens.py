@@ -55,12 +55,17 @@ def film(
 ) -> Film:
     """Make a film of a record. Raises InputError when it is of another unit."""
     made = replay_record(record, unit, pace=pace, unfolding=unfolding or Unfolding(which="nothing"))
+    return film_of(made, record.plan, what, overrides or {})
+
+
+def film_of(made: Replay, plan: Plan, what: What, overrides: Mapping[str, Text]) -> Film:
+    """Make a film of a replay."""
     keys: list[str] = []
     key = f"stage {STAGES[made.first.stage]}"
     for frame in made.frames:
         key = frame.caption_key or key  # as `Replay.caption` has it
         keys.append(key)
-    return Film(made, record.plan, what, overrides or {}, tuple(keys))
+    return Film(made, plan, what, overrides, tuple(keys))
 
 
 class Telling(Protocol):

@@ -14,9 +14,8 @@ from __future__ import annotations
 import threading
 import time
 from collections import deque
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
-from pathlib import Path
 from typing import Protocol
 
 from demo_ctl.ledger.record import RecordWriter
@@ -26,11 +25,14 @@ from demo_ctl.run.perform import perform
 from demo_ctl.run.result import CallResult, Progress, Status
 from demo_ctl.show import engine, telling
 from demo_ctl.show.engine import How, Phase, State
+from demo_ctl.show.following import FOLLOW, Following, off_hook
 from demo_ctl.show.hub import ConsoleState
 from demo_ctl.show.lamps import Lights
 from demo_ctl.show.programme import Part, Programme
+from demo_ctl.show.screens import Film
+from demo_ctl.show.visitor import DialRan, told_in_charge, told_to_visitor
 from demo_ctl.show.wishes import Kind, Reply, Wish, wish_of
-from demo_ctl.terms.errors import DemoError, LinkError, PlanError
+from demo_ctl.terms.errors import DemoError, InputError, LinkError, PlanError
 from demo_ctl.terms.outcome import Outcome
 from demo_ctl.wire import messages as m
 
@@ -61,8 +63,12 @@ class Audience(Protocol):
         """The screens go dark, or come back."""
         ...
 
-    def replay(self, record: Path, part: Part, leave: Callable[[], bool]) -> None:
-        """Show a recorded call, marked as one, until it ends or `leave` says so. Waits; raises DemoError."""
+    def tell(self, words: Mapping[str, str]) -> None:
+        """Tell people something, by language."""
+        ...
+
+    def replay(self, film: Film, part: Part, leave: Callable[[], bool]) -> None:
+        """Show a recorded call, marked as one, until it ends or `leave` says so. Waits."""
         ...
 
     def rest(self) -> None:
@@ -76,7 +82,8 @@ class House:
 
     open_client: opens a port anew. url_of: the port on which a plan is performed; a client of another one is closed.
     ready: as for `perform`: asks whether the guard may let a call ring. recorder: where a performance is kept, if
-    anywhere. trunks_busied: as for `perform`. clock_us: the host's clock for everything a presenter is told.
+    anywhere. trunks_busied: as for `perform`. clock_us: the host's clock for everything a presenter is told. on_follow:
+    told when a telephone begins to be followed (on the bench somebody has to play it).
     """
 
     open_client: Callable[[str], Client]
@@ -85,6 +92,7 @@ class House:
     recorder: Callable[[Part, int], RecordWriter | None] | None = None
     trunks_busied: Callable[[tuple[BusyTrunks, ...]], bool] | None = None
     clock_us: Callable[[], int] = lambda: time.monotonic_ns() // 1000
+    on_follow: Callable[[Client, Plan], None] | None = None
 
 
 class Stagehand:
@@ -108,6 +116,7 @@ class Stagehand:
         """
         self.programme = programme
         self.results: list[tuple[int, CallResult]] = []  # (part, what came of it), in order
+        self.dials: list[tuple[int, DialRan]] = []  # (part, how a telephone's dial ran), in order
         self.trouble: str = ""  # what a screen or the program did wrong, for the presenter
         self._house, self._audience, self._on_state, self._alone = house, audience, on_state, alone
         self._lights, self._look_us = lights, 0
@@ -123,6 +132,7 @@ class Stagehand:
         self._client: Client | None = None
         self._stage = 0
         self._heard: tuple[int, int] | None = None  # the newest event: its board's time, and the host's then
+        self._following: Following | None = None  # the telephone that is followed now
         self._worker = threading.Thread(target=self._work, name="stagehand", daemon=True)
 
     # -- from any thread ----------------------------------------------------------------------------------
@@ -159,6 +169,12 @@ class Stagehand:
         with self._lock:
             found = telling.console_state(self._state, self._house.clock_us(), self.programme)
             found["stage"] = self._stage
+            following = self._following
+            if following is not None and following.lifted:
+                dialled = f", and has dialled {following.digits}" if following.digits else ""
+                found["line"] = [f"somebody is off the hook{dialled}"]
+            if following is not None and following.ran:
+                found["notice"] = " ".join((*([found["notice"]] if found["notice"] else ()), self._dial_words()))
             lamps = self._lights.lacking(self._client) if self._lights is not None else ""
             more = [each for each in (self.trouble, lamps) if each]
             if more:
@@ -219,7 +235,7 @@ class Stagehand:
         state = self._state
         if state.phase is Phase.DONE:
             self._closing = True
-        elif state.phase is Phase.READY or state.gate is not None:
+        elif state.phase is Phase.READY or (state.gate is not None and state.gate.stage != FOLLOW):
             self._to(*engine.wished(state, Wish(Kind.NEXT), now_us, self.programme))
 
     def _publish(self) -> None:
@@ -247,7 +263,7 @@ class Stagehand:
                 if isinstance(doing, engine.Begin):
                     self._call(doing)
                 elif isinstance(doing, engine.Replay):
-                    self._replay(doing.record)
+                    self._replay(doing)
                 else:
                     self._idle()
                 self._tell(engine.Tick())
@@ -309,7 +325,7 @@ class Stagehand:
     def _call(self, begin: engine.Begin) -> None:
         part = self.programme.parts[begin.part]
         self._open.clear()
-        self.trouble, self._heard = "", None
+        self.trouble, self._heard, self._following = "", None, None
         if self._lights is not None:
             self._lights.follows = part.lamps
         self._show(lambda audience: audience.call(part, begin.plan))
@@ -335,6 +351,7 @@ class Stagehand:
         if self._client is None:
             self._client = self._house.open_client(url)
         number = len(self.results) + 1
+        self._follow(part, begin.plan)
         result = perform(
             begin.plan,
             self._client,
@@ -349,18 +366,79 @@ class Stagehand:
         self.results.append((begin.part, result))
         if result.status is Status.LINK_LOST or not result.released:
             self._drop_client()
-        return engine.Over(*_how(result))
+        how, why = _how(result)
+        if part.follows is not None and self._client is not None:
+            levels = self._client.status().levels
+            if off_hook(levels, begin.plan.caller_port):
+                why = (
+                    f"{why} The handset on line {part.follows.line.name} is off its hook: its switches stay up.".strip()
+                )
+        return engine.Over(how, why)
 
-    def _replay(self, record: Path) -> None:
+    # -- a telephone that is followed -------------------------------------------------------------------------
+
+    def _follow(self, part: Part, plan: Plan) -> None:
+        """Begin to follow, if this part does: from before the first event on."""
+        client = self._client
+        if part.follows is None or client is None:
+            return
+        welcome = client.welcome or client.hello()
+        with self._lock:
+            self._following = Following(plan, self.programme.unit.value, welcome.loop_blur_us)
+        if self._house.on_follow is not None:
+            self._house.on_follow(client, plan)
+
+    def _followed(self, hung_up: bool) -> None:
+        """What was seen of the telephone may have ended its call, or this part of the show."""
+        following = self._following
+        if following is None:
+            return
+        if hung_up:
+            ran = following.ran[-1]
+            self.dials.append((self._state.last, ran))
+            words = told_to_visitor(ran)
+            if words:
+                self._show(lambda audience: audience.tell(words))
+        if following.news():
+            self._publish()
+        with self._lock:
+            state = self._state
+            follows = self.programme.parts[state.last].follows
+            done = following.over and follows is not None and (follows.goes_on or self._alone)
+            if done and state.gate is not None:
+                self._to(*engine.wished(state, Wish(Kind.NEXT), self._house.clock_us(), self.programme))
+
+    def _dial_words(self) -> str:
+        return told_in_charge(self.dials[-1][1]) if self.dials else ""
+
+    # -- a recorded call --------------------------------------------------------------------------------------
+
+    def _film(self, doing: engine.Replay) -> Film:
+        """What is shown now: what was seen of this call, if it ended well, else what the sheet has for that case."""
+        part = self.programme.parts[doing.part]
+        film = self.programme.fallback(doing.part)
+        if not doing.seen and film is not None:
+            return film
+        seen = [result for at, result in self.results if self.programme.parts[at].call == part.call]
+        well = [result for result in seen if result.status is Status.FINISHED]
+        if film is not None and not well:
+            return film
+        if not seen:
+            raise InputError("this call was not placed, so there is nothing to show again")
+        result = (well or seen)[-1]
+        return self.programme.seen_again(doing.part, result.plan, result.observation.events, doing.pace)
+
+    def _replay(self, doing: engine.Replay) -> None:
         self._leave = False
         why = ""
         if self._audience is None:
             why = "There is no screen to show a replay on."
         else:
+            part = self.programme.parts[doing.part]
+            if self._lights is not None:
+                self._lights.follows = part.lamps
             try:
-                with self._lock:
-                    part = self.programme.parts[self._state.last]
-                self._audience.replay(record, part, self._leaves)
+                self._audience.replay(self._film(doing), part, self._leaves)
             except DemoError as error:
                 why = f"The replay cannot be shown: {error.what}."
             except Exception as error:
@@ -428,6 +506,8 @@ class Stagehand:
         self._heard = (event.at_us, self._house.clock_us())
         self._show(lambda audience: audience.event(event))
         self._light()
+        if self._following is not None:
+            self._followed(self._following.take(event))
         if event.kind == m.EV_GUARD:
             self._tell(engine.Guard(event.value & 0xFF))
 
@@ -437,6 +517,8 @@ class Stagehand:
             board_us, host_us = self._heard
             now_us = board_us + max(0, self._house.clock_us() - host_us)
             self._show(lambda audience: audience.time(now_us))
+            if self._following is not None:
+                self._followed(self._following.due(now_us))
 
 
 def _how(result: CallResult) -> tuple[How, str]:

@@ -77,6 +77,8 @@ def happening(state: State, now_us: int, programme: Programme) -> str:
         after = {Then.ONCE_MORE: " Then it is placed once more.", Then.REPLAY: " Then a recorded call is shown."}
         return f"Restoring: the line is released, the switches come home within {left}.{after.get(state.then, '')}"
     if state.phase is Phase.REPLAYING:
+        if programme.parts[state.last].unfold is not None:
+            return "REPLAY: what was seen is shown again; nothing is on the line."
         return "REPLAY: a recorded call is shown; nothing is on the line."
     if state.gate is not None:
         return f"Holding {state.gate.tell}, for {time_words(_round(hold_left_us(state, now_us)))} at most."
@@ -88,8 +90,11 @@ def coming(state: State, now_us: int, programme: Programme) -> str:
     if state.phase in (Phase.READY, Phase.DONE):
         if state.phase is Phase.DONE or state.part >= len(programme.parts):
             return "Repeat shows the last call again."
-        pace = pace_text(state.pace or programme.parts[state.part].pace)
-        return f"Next begins: {programme.title(state.part)}, pace {pace}."
+        part, title = programme.parts[state.part], programme.title(state.part)
+        if part.follows is not None:
+            return f"Next begins: {title}. The telephone on line {part.follows.line.name} is followed."
+        pace = pace_text(state.pace or part.pace)
+        return f"Next {'shows again' if part.unfold is not None else 'begins'}: {title}, pace {pace}."
     if state.phase is Phase.REPLAYING:
         return "Next ends the replay."
     if state.phase in (Phase.STOPPING, Phase.RESTORING):
@@ -163,8 +168,8 @@ def left(state: State, now_us: int, programme: Programme) -> Span:
         total += span(part, plan, state.step)
         spent_us = max(0, now_us - state.step_us)
         total = Span(max(0, total.least_us - spent_us), max(0, total.most_us - spent_us))
-    for part in programme.parts[state.part :]:
-        total += span(part, part.plan)
+    for index in range(state.part, len(programme.parts)):
+        total += programme.takes(index)
     return total
 
 

@@ -87,6 +87,48 @@ def test_a_whole_show_without_waiting_and_its_records(capsys: pytest.CaptureFixt
     assert shown["frames"][-1]["show_us"] < shown["total_us"]
 
 
+FOLLOW = """\
+format: demo_ctl show 1
+name: follow
+title: {en: You dial}
+unit: UNIT
+calls:
+  - follow: parlour
+    at most: 60 s
+"""
+
+
+@pytest.fixture
+def follow(tmp_path: Path) -> Path:
+    path = tmp_path / "follow.yaml"
+    path.write_text(FOLLOW.replace("UNIT", str(ROOT / "configs" / "units" / "travelling.yaml")), encoding="utf-8")
+    return path
+
+
+def test_a_telephone_is_followed_in_simulated_time(follow: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    words = ["show", str(follow), "--port", "bench://", "--fast"]
+    assert main([*words, "--visitor", "3-99 at 8 pps", "--json"]) == Exit.OK
+    found = json.loads(capsys.readouterr().out)
+    (dial,) = found["dials"]
+    assert (dial["part"], dial["line"], dial["digits"]) == (1, "parlour", "399")
+    assert dial["speed_pps"] == pytest.approx(8.0, abs=3 * dial["speed_u_pps"] + 0.02)
+    assert dial["break_pct"] == pytest.approx(61, abs=1)
+    assert main([*words, "--visitor", "399"]) == Exit.OK
+    said = capsys.readouterr().out
+    assert "A visitor dialled 399: 10.00 pps" in said
+    assert "nothing to check" in said
+    assert main([*words, "--visitor", "rubbish"]) == Exit.BAD_INPUT
+    assert "--visitor: expected 1 to 20 digits" in capsys.readouterr().err
+    assert main(["show", str(follow), "--port", "bench://", "--check"]) == Exit.OK
+    assert "needs a real telephone on port 2" in " ".join(capsys.readouterr().out.split())
+
+
+def test_a_rehearsal_tells_what_is_not_run(capsys: pytest.CaptureFixture[str]) -> None:
+    assert main(["show", SHEET, "--port", "bench://?guard=locked", "--fast", "--rehearse"]) == Exit.OK
+    said = " ".join(capsys.readouterr().out.split())
+    assert "not run, for nothing rings in a rehearsal: first ring at called (parlour), rings at" in said
+
+
 @pytest.mark.parametrize(
     ("more", "text"),
     [
@@ -236,3 +278,40 @@ def test_screens_and_the_console_page_are_served_beside_the_terminal(short: Path
     terminal.press(b"quit\n")
     assert terminal.end() == Exit.OK
     assert "Traceback" not in terminal.seen
+
+
+@pytest.mark.realtime
+def test_typed_hands_at_a_bench_are_followed_over_a_pseudo_terminal(follow: Path) -> None:
+    """Both programs as people start them: one is the exchange and somebody's hands, the other the show."""
+    unit = str(ROOT / "configs" / "units" / "travelling.yaml")
+    with subprocess.Popen(
+        [sys.executable, "-m", "demo_ctl", "bench", "--pty", "--unit", unit],
+        stdin=subprocess.PIPE,
+        stdout=subprocess.PIPE,
+        text=True,
+        cwd=ROOT,
+        bufsize=1,
+    ) as bench:
+        assert bench.stdin is not None
+        assert bench.stdout is not None
+        port = re.search(r"served at (/dev/\S+)\.", bench.stdout.readline())
+        assert port is not None
+        show = Terminal("show", str(follow), "--port", port[1], "--plain", term="dumb")
+        show.until("Type next")
+        show.press(b"\n")
+        show.until("Holding while the telephone on line parlour is used")
+        bench.stdin.write("lift parlour\n")
+        show.until("somebody is off the hook")
+        time.sleep(1.5)  # they wait for dial tone, as people do
+        bench.stdin.write("dial parlour 39 at 9 pps\n")
+        show.until("has dialled 39")
+        bench.stdin.write("hang up parlour\n")
+        show.until("A visitor dialled 39: ")
+        assert re.search(r"A visitor dialled 39: (8\.9|9\.0)", show.seen)
+        show.press(b"\n")
+        show.until("The show is over")
+        show.press(b"quit\n")
+        assert show.end() == Exit.OK
+        bench.send_signal(signal.SIGTERM)
+        assert bench.wait(30) == Exit.OK
+    assert "Traceback" not in show.seen

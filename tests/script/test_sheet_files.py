@@ -15,7 +15,7 @@ from hypothesis import strategies as st
 
 from demo_ctl.plan import stops
 from demo_ctl.script.schema import sheet_schema_text
-from demo_ctl.script.sheet import STOPS, Sheet, Stage, words
+from demo_ctl.script.sheet import STOPS, Followed, Sheet, Shown, Stage, words
 from demo_ctl.script.sheet_load import load_sheet, parse_sheet
 from demo_ctl.script.staged import beside
 from demo_ctl.show.model import STAGES
@@ -38,7 +38,7 @@ def said(text: str) -> list[tuple[int, str]]:
 def test_samples_load_and_name_files_that_are_there(path: Path) -> None:
     sheet = load_sheet(path)
     assert sheet.value.name == path.stem
-    assert all(beside(sheet, shown.call).is_file() for shown in sheet.value.calls)
+    assert all(beside(sheet, shown.call).is_file() for shown in sheet.value.calls if isinstance(shown, Shown))
 
 
 @pytest.mark.parametrize("path", SAMPLES, ids=lambda path: path.stem)
@@ -57,6 +57,7 @@ def test_stages_and_stops_are_those_of_the_other_rooms() -> None:
 
 def test_what_is_left_out_has_its_usual_value() -> None:
     (shown,) = parse_sheet(HEAD + "    repeat: [{}]\n", "show.yaml").value.calls
+    assert isinstance(shown, Shown)
     assert (shown.pace, shown.stops, shown.screen) == (Fraction(1), STOPS, "everything")
     assert (shown.repeat[0].pace, shown.repeat[0].stops) == (Fraction(1), ())
     assert not shown.if_it_fails.try_once_more
@@ -142,3 +143,30 @@ def test_any_value_anywhere_is_a_sheet_or_an_error_with_its_line(key: str, value
 def test_the_same_for_any_value_of_a_call(key: str, value: Any) -> None:
     data = {"format": "demo_ctl show 1", "name": "own", "title": {"en": "x"}, "calls": [{"call": "a", key: value}]}
     assert sheet_or_error(yaml.safe_dump(data, sort_keys=False))
+
+
+def test_a_telephone_that_is_followed() -> None:
+    text = HEAD + "  - follow: stage\n    at most: 30 s\n  - follow: counter\n    goes on by itself: yes\n"
+    first, stage, counter = parse_sheet(text, "show.yaml").value.calls
+    assert isinstance(first, Shown)
+    assert isinstance(stage, Followed)
+    assert isinstance(counter, Followed)
+    assert (stage.follow, stage.most_us, stage.goes_on) == ("stage", 30_000_000, False)
+    assert (counter.most_us, counter.goes_on) == (120_000_000, True)
+    jsonschema.Draft202012Validator(SCHEMA).validate(yaml.safe_load(text))
+
+
+@pytest.mark.parametrize(
+    ("more", "line", "what"),
+    [
+        ("  - follow: stage\n    at most: 0 s\n", 7, "at most"),
+        ("  - follow: stage\n    stops: all\n", 7, "stops"),
+        ("  - follow: stage\n    call: b.yaml\n", 7, "call"),
+        ("  - {}\n", 6, "call"),
+        ("    repeat: [{unfold: the first pulse}]\n", 6, "unfold"),
+        ("    repeat:\n      - unfold: first pulse\n        stops: all\n", 8, "has no stops"),
+        ("    if it fails: {unfold: everything}\n", 6, "no `replay` to unfold"),
+    ],
+)
+def test_what_cannot_be_followed_or_unfolded_is_said_with_its_line(more: str, line: int, what: str) -> None:
+    assert any(at == line and what in text for at, text in said(HEAD + more)), said(HEAD + more)

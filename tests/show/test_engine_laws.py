@@ -39,6 +39,9 @@ calls:
     if it fails: {replay: busy.jsonl}
   - call: ../calls/wrong-number.yaml
     stops: none
+    repeat: [{unfold: first pulse}]
+  - follow: parlour
+    at most: 60 s
 """
 
 
@@ -179,7 +182,7 @@ class Shows(RuleBasedStateMachine):
     def guard_changes(self, state: int) -> None:
         self.world.tell(engine.Guard(state))
 
-    @rule(part=st.integers(0, 3))
+    @rule(part=st.sampled_from([0, 1, 2, 3, 5]))
     def hears_late_news(self, part: int) -> None:
         """News of a call that is over changes nothing but what is known of the guard."""
         if self.world.plan is None:
@@ -263,7 +266,7 @@ def test_hold_holds_any_call_at_its_next_stable_point_once() -> None:
     world.wish(Kind.NEXT)
     world.wish(Kind.HOLD)
     assert telling.next_stop(world.state, programme()) is not None
-    while world.state.phase is not Phase.DONE:
+    while world.state.phase is not Phase.READY:
         if world.state.gate is not None:
             held.append(world.state.gate.stage)
             world.wish(Kind.NEXT)
@@ -338,6 +341,40 @@ def test_repeat_and_pace() -> None:
     assert world.plan.pace == Fraction(1, 2)
 
 
+def test_what_was_seen_is_shown_again_without_a_call() -> None:
+    world = World()
+    world.state = State(part=4)
+    assert "Next shows again" in telling.coming(world.state, world.now_us, programme())
+    world.wish(Kind.NEXT)
+    assert world.replaying
+    assert world.plan is None
+    assert telling.happening(world.state, world.now_us, programme()).startswith("REPLAY: what was seen")
+    world.wish(Kind.REPEAT)
+    world.proceed()
+    assert (world.state.phase, world.state.part) == (Phase.READY, 4)  # once more
+    world.wish(Kind.NEXT)
+    world.wish(Kind.STOP)
+    assert not world.replaying
+    assert (world.state.phase, world.state.part) == (Phase.READY, 5)
+    assert world.begun == []
+
+
+def test_a_telephone_that_is_followed_waits_at_its_gate() -> None:
+    world = World()
+    world.state = State(part=5)
+    assert "The telephone on line parlour is followed" in telling.coming(world.state, world.now_us, programme())
+    world.wish(Kind.NEXT)
+    while world.gate is None:
+        world.proceed()
+    told = telling.console_state(world.state, world.now_us, programme())
+    assert told["happening"] == "Holding while the telephone on line parlour is used, for 1 min at most."
+    assert told["waiting"]
+    assert told["ringing_left_us"] == -1
+    world.wish(Kind.NEXT)
+    assert world.opened
+    play(world, Phase.DONE)
+
+
 def test_words_of_consoles() -> None:
     assert wish_of("next") == Wish(Kind.NEXT)
     assert wish_of("pace", "1/4") == Wish(Kind.PACE, Fraction(1, 4))
@@ -348,7 +385,10 @@ def test_words_of_consoles() -> None:
 
 
 def test_what_each_call_really_gets() -> None:
-    first, again, busy, wrong = programme().parts
+    first, again, busy, wrong, seen, follows = programme().parts
+    assert (seen.unfold, follows.unfold) == ("first pulse", None)
+    assert programme().takes(4).most_us == programme().cap_us == 60_000_000
+    assert programme().takes(5).most_us == follows.plan.most_us > 60_000_000
     assert Fraction(1, 2) < real_pace(first, first.plan) < 1
     assert real_pace(again, again.plan) == 1
     assert span(first, first.plan).most_us < span(first, first.plan, hold_all=True).most_us
