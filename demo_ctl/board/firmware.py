@@ -506,8 +506,7 @@ class Firmware:
         # Nor does a plan begin while events are missing that the host has not been told of: it could not be told more.
         if self.sequencer.state != m.READY or start.plan != self.upload.plan or self._unqueued:
             return self._refuse()
-        # A visitors' session is opened at the key, and ends some time after it was turned on.
-        if self.upload.kind == m.PLAN_VISITORS and self.guard.visitors_left_us(self.now_us) <= 0:
+        if not self.guard.may_begin(self.upload.kind):
             return self._refuse()
         self.guard.begin_plan(self.upload.kind)
         self.guard.next_us = self.now_us

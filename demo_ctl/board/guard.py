@@ -7,10 +7,10 @@ reads the inputs and the bus, asks the watches (budget, bus, lines, window, mode
 its token, and gives facts and the first fault to the interlock. If the interlock says move, the pumps move: here, and
 nowhere else. A watch that was left out in a pass leaves its token missing, and that is a fault like any other.
 
-A window is a petition. It says who may be rung and for how long; whether ringing follows is the interlock's affair.
-It closes in two ways. *In order*: the instruction closes it, the plan ends, the host stops it, an awaited condition
-did not come: the guard falls, is seen to fall, and proves itself again. *Out of order* while live (silence, lateness,
-overflow, the window's own limit): that trips, and only the key resets a trip.
+A window is a petition (petition.py). It says who may be rung and for how long; whether ringing follows is the
+interlock's affair. It closes in two ways. *In order*: the instruction closes it, the plan ends, the host stops it, an
+awaited condition did not come: the guard falls, is seen to fall, and proves itself again. *Out of order* while live
+(silence, lateness, overflow, the window's own limit): that trips, and only the key resets a trip.
 
 Nothing here can be told to ignore a condition. The host tightens limits; they stay until the board boots.
 """
@@ -19,10 +19,11 @@ from struct import pack
 
 from demo_ctl.board import limits
 from demo_ctl.board.budget import Budget
-from demo_ctl.board.bus import STALE_US, Bus
+from demo_ctl.board.bus import Bus
 from demo_ctl.board.interlock import BEAT, CHAIN, FAR_US, FIT, INPUTS, KEY, MIRRORS, QUIET, RUN, WINDOW, Interlock
-from demo_ctl.board.limits import ARM_US, UNEXPECTED_GRACE_US, FLOWS_uA
-from demo_ctl.board.permit import Permit, alarm_in
+from demo_ctl.board.limits import FLOWS_uA
+from demo_ctl.board.permit import Permit
+from demo_ctl.board.petition import Petition, night_wants
 from demo_ctl.wire import messages as m
 
 FAR_AWAY_US = limits.FAR_US
@@ -59,15 +60,7 @@ _MODE_LIMITS = (  # of each mode: window, burst, call, hour
     (m.L_NIGHT_WINDOW_MS, m.L_NIGHT_BURST_MS, m.L_NIGHT_CALL_MS, m.L_NIGHT_HOUR_MS),
     (m.L_VISITORS_WINDOW_MS, m.L_VISITORS_BURST_MS, m.L_VISITORS_CALL_MS, m.L_VISITORS_HOUR_MS),
 )
-NIGHT = m.IN_KEY | m.IN_NIGHT
 LEAST_MS = 1000  # less ringing than this is not worth opening a window for
-
-
-def unexpected(ringing, port):
-    """Return whether ringing is sensed on a port other than `port`. ringing: bit (port - 1)."""
-    if port:
-        ringing &= ~(1 << (port - 1))
-    return ringing != 0
 
 
 class Guard:
@@ -79,11 +72,8 @@ class Guard:
         self.budget = Budget()
         self.bus = Bus()
         self.permit = Permit()
-        self.port = 0  # who may be rung; 0: no window
-        self._ours = False  # and whether the board itself answers there
-        self.kind = m.PLAN_CALL
+        self.petition = Petition()
         self.inputs = pins.inputs()
-        self.mode = m.MODE_DAY
         self.window_us = 0  # longest window, of the mode that holds
         self.tokens = 0
         self.next_us = 0  # when to look again at the latest
@@ -96,18 +86,14 @@ class Guard:
         self._facts = 0
         self._levels = self._plan = self._step = 0  # as of the last look, for a trip's snapshot
         self._now_us = -1  # last look
+        self._aged_us = -1  # and when the petition was last told of time
         self._was_live = False
         self._was_ringing = False
         self._told_state = self.interlock.state
         self._told_reason = self.interlock.reason
         self._told_permit = False
-        self._quiet_from_us = 0  # the guard's own release time is over
-        self._opened_us = 0  # the window was opened
-        self._ends_us = FAR_AWAY_US
-        self._key_on_us = -FAR_AWAY_US
-        self._session_us = 0  # which turning on of the key the visitors' budget belongs to
         self._permitted_us = -FAR_AWAY_US
-        self._set_mode(m.MODE_DAY)
+        self._set_limits()
 
     @property
     def state(self):
@@ -118,6 +104,11 @@ class Guard:
     def live(self):
         """Whether the pumps are being moved."""
         return self.interlock.state == m.G_LIVE
+
+    @property
+    def mode(self):
+        """Which limits hold, MODE_..."""
+        return self.petition.mode
 
     def exercised(self):
         """Return which inputs were seen in both positions since the board started."""
@@ -134,18 +125,17 @@ class Guard:
         if value < 1 or (which == m.L_HEARTBEAT_MS and value < limits.HEARTBEAT_LEAST_MS):
             return m.E_RANGE
         self.limits[which] = value
-        self._set_mode(self.mode)
-        if self.port:
-            self._ends_us = min(self._ends_us, self._opened_us + self.window_us)
-            self.next_us = self._now_us
+        self._set_limits()
+        self.petition.shorten(self.window_us)
+        self.next_us = self._now_us
         return m.OK
 
     def in_force(self):
         """Return the limits, 32 bits each, in order."""
         return pack("<%dI" % len(self.limits), *self.limits)
 
-    def _set_mode(self, mode):
-        self.mode = mode
+    def _set_limits(self):
+        mode = self.petition.mode
         values = self.limits
         day = _MODE_LIMITS[0]
         own = _MODE_LIMITS[mode]
@@ -165,13 +155,8 @@ class Guard:
     def window_for_us(self, kind):
         """Return the longest window of a plan of this kind now."""
         values = self.limits
-        return min(values[m.L_WINDOW_MS], values[_MODE_LIMITS[self.mode_of(kind)][0]]) * 1000
-
-    def mode_of(self, kind):
-        """Return the mode that a plan of this kind runs in now."""
-        if self.inputs & NIGHT == NIGHT:
-            return m.MODE_NIGHT
-        return m.MODE_VISITORS if kind == m.PLAN_VISITORS else m.MODE_DAY
+        mode = self.petition.mode_of(kind, self.inputs)
+        return min(values[m.L_WINDOW_MS], values[_MODE_LIMITS[mode][0]]) * 1000
 
     def left_ms(self):
         """Return how long ringing may still be allowed: in this call, in this hour (milliseconds)."""
@@ -183,19 +168,14 @@ class Guard:
 
     def begin_plan(self, kind):
         """A plan starts."""
-        self.kind = kind
-        if kind != m.PLAN_VISITORS:
+        if self.petition.begin(kind):
             self.budget.new_call()
-        elif self._session_us != self._key_on_us:
-            self._session_us = self._key_on_us  # the key opened a new session: its plans share one budget
-            self.budget.new_call()
-        self._set_mode(self.mode_of(kind))
+        self.petition.turn(self.inputs)
+        self._set_limits()
 
-    def visitors_left_us(self, now_us):
-        """Return for how long a visitors' session may run from now; 0 or less: not at all."""
-        if not self.inputs & KEY:
-            return 0
-        return self._key_on_us + self.limits[m.L_VISITORS_MS] * 1000 - now_us
+    def may_begin(self, kind):
+        """Return whether a plan of this kind may start: a visitors' session is opened at the key, and ends."""
+        return kind != m.PLAN_VISITORS or self.petition.session_left(self.inputs, self.limits[m.L_VISITORS_MS]) > 0
 
     def open(self, now_us, port, for_us, is_ours):
         """Open a window: ringing may follow on `port`, for at most for_us. is_ours: a port that the board answers.
@@ -205,19 +185,13 @@ class Guard:
         reason = self.obstacle()
         if reason:
             return reason
-        if self.mode == m.MODE_NIGHT and not is_ours:
-            return m.R_PLACE
         call_ms, hour_ms = self.left_ms()
         if call_ms < LEAST_MS:
             return m.R_CALL
         if hour_ms < LEAST_MS:
             return m.R_HOUR
-        if not self.port:
-            self._opened_us = now_us
-        self.port = port
-        self._ours = is_ours
-        self._ends_us = min(now_us + for_us, self._opened_us + self.window_us)
-        return m.R_NONE
+        self._age(now_us, self.live)
+        return self.petition.open(port, for_us, self.window_us, is_ours)
 
     def obstacle(self):
         """Return what keeps ringing from being allowed, whatever the host does; R_NONE: nothing."""
@@ -239,28 +213,26 @@ class Guard:
             return m.R_SUPPLY
         if self._pins.memory_low():
             return m.R_MEMORY
-        return self._night()
-
-    def _night(self):
-        if self.inputs & NIGHT == NIGHT:
-            if not self.inputs & m.IN_ALONE:
-                return m.R_PRESENCE
-            if not self.inputs & m.IN_COVERS:
-                return m.R_COVERS
-            return alarm_in(self.inputs)
-        return m.R_NONE
+        return night_wants(inputs) if self.petition.mode == m.MODE_NIGHT else m.R_NONE
 
     def close(self, now_us, reason):
         """Close the window; no move from here on. Out of order while live, this trips."""
-        if self.port or self.live:
-            port = self.port
+        petition = self.petition
+        if petition.port or self.live:
+            port = petition.port
             fault = m.R_NONE if reason in IN_ORDER else reason
-            self.port = 0
-            self._ends_us = FAR_AWAY_US
+            self._age(now_us, self.live)
+            petition.close()
             if self.live:
                 self.interlock.step(0, self._facts & ~WINDOW, fault)
                 self._tell(now_us, port, reason)
             self.next_us = now_us
+
+    def _age(self, now_us, live):
+        """Bring the petition's ages up to now. live: since it was last told."""
+        elapsed_us = now_us - self._aged_us if self._aged_us >= 0 else 0
+        self._aged_us = now_us
+        self.petition.step(elapsed_us if elapsed_us < ELAPSED_MOST_US else ELAPSED_MOST_US, live)
 
     # The pass.
 
@@ -270,15 +242,13 @@ class Guard:
         beat: the heartbeat is fresh; run: a plan that needs ringing is running; step, plan: for a trip's snapshot.
         Return R_NONE, or why the running plan must end.
         """
-        first = self._now_us < 0
-        if first:
-            self._quiet_from_us = now_us + UNEXPECTED_GRACE_US
-        elapsed_us = 0 if first else now_us - self._now_us
+        elapsed_us = now_us - self._now_us if self._now_us >= 0 else 0
         if elapsed_us > ELAPSED_MOST_US:
             elapsed_us = ELAPSED_MOST_US
         self._now_us = now_us
         pins = self._pins
         interlock = self.interlock
+        petition = self.petition
         live = interlock.state == m.G_LIVE
         fault = m.R_NONE
         ends = m.R_NONE
@@ -291,27 +261,24 @@ class Guard:
             self._high |= inputs
             self._low |= ~inputs
             self._post(now_us, m.EV_INPUTS, 0, inputs)
-            mode = self.mode_of(self.kind)
-            if mode != self.mode:
-                self._set_mode(mode)
-                self._ends_us = min(self._ends_us, self._opened_us + self.window_us)
+            if petition.turn(inputs):
+                self._set_limits()
+                petition.shorten(self.window_us)
         self.tokens |= T_INPUTS
 
-        if self.port and not live and now_us >= self._ends_us:
-            self.port = 0  # it was over before it came to ringing
+        self._age(now_us, live)
         if run or live:
-            ends = self._night()
-            if self.port and not self._ours and not ends and self.mode == m.MODE_NIGHT:
-                ends = m.R_PLACE
-            if not ends and self.kind == m.PLAN_VISITORS and self.visitors_left_us(now_us) <= 0:
-                ends = m.R_VISITORS
+            ends = petition.withdraws(inputs, self.limits[m.L_VISITORS_MS])
         self.tokens |= T_MODE
 
         bus = self.bus
-        found = bus.step(elapsed_us, pins.bus(), live, self._current_uA, self._ceiling_mV, FLOWS_uA)
+        is_open = inputs & CHAIN != CHAIN
+        found = bus.step(elapsed_us, pins.bus(), live, is_open, self._current_uA, self._ceiling_mV, FLOWS_uA)
         if live and bus.quiet and interlock.age_us >= interlock.times.drop_us:
-            found = m.R_STALE  # the generator is let through, and the bus reads as if it were not: no reading to trust
-        if found and not fault and interlock.state != m.G_LOCKED and interlock.state != m.G_KEY_OFF:
+            found = m.R_DEAD_BUS  # the generator is let through, and the bus reads as if it were not
+        # Nobody rings with the key off: then only a generator that does not go with it is worth a trip.
+        rests = interlock.state == m.G_LOCKED or interlock.state == m.G_KEY_OFF
+        if found and not fault and (found == m.R_ISOLATOR or not rests):
             fault = found
         self.tokens |= T_BUS
 
@@ -323,13 +290,9 @@ class Guard:
         self.tokens |= T_BUDGET
 
         if (live or ringing) and not fault:
-            fault = self._lines(now_us, live, ringing, sense)
-
-        if live:
-            if now_us >= self._ends_us and not fault:
-                fault = m.R_WINDOW
-            if not fault and pins.memory_low():
-                fault = m.R_MEMORY
+            fault = petition.trips(live, ringing, live and self._off_hook(sense))
+        if live and not fault and pins.memory_low():
+            fault = m.R_MEMORY
         self.tokens |= T_WINDOW
         if self.tokens != T_ALL and live and not fault:
             fault = m.R_TOKEN
@@ -344,20 +307,19 @@ class Guard:
             facts |= BEAT
         if run:
             facts |= RUN
-            if self.port and not ends:
+            if petition.port and not ends:
                 facts |= WINDOW
         self._facts = facts
         if interlock.step(elapsed_us, facts, fault):
             pins.pump()
-        port = self.port
+        port = petition.port
         self._levels = sense.levels
         self._plan = plan
         self._step = step
         if interlock.state == m.G_TRIPPED and self._told_state != m.G_TRIPPED:
             ends = interlock.reason
-            self.port = 0
-            self._ends_us = FAR_AWAY_US
-        elif self.port and not ends and now_us - self._opened_us >= ARM_US and interlock.state != m.G_LIVE:
+            petition.close()
+        elif petition.port and not ends and petition.late(interlock.state == m.G_LIVE):
             ends = self.obstacle() or m.R_NOT_ARMED
         self._was_live = interlock.state == m.G_LIVE
         changed = interlock.state != self._told_state or interlock.reason != self._told_reason
@@ -374,47 +336,44 @@ class Guard:
         if changed:
             self.next_us = now_us  # what was at fault before may be at fault in the new state, too
         else:
-            self._set_next(now_us, ringing)
+            self._set_next(now_us, ringing, run)
         return ends
 
-    def _lines(self, now_us, live, ringing, sense):
-        """Ringing where none is expected, or a telephone off the hook where none should be, while one rings."""
-        if ringing:
-            if live:
-                if unexpected(ringing, self.port):
-                    return m.R_UNEXPECTED_RINGING
-            elif now_us >= self._quiet_from_us:
-                return m.R_UNEXPECTED_RINGING
-        if live:
-            roles = sense.roles
-            levels = sense.levels
-            port = 1
-            while levels:
-                if levels & 1 and roles[port] == m.UNUSED:  # bit 0 of each port is LOOP
-                    return m.R_OFF_HOOK
-                levels >>= 4
-                port += 1
-        return m.R_NONE
+    def _off_hook(self, sense):
+        """Return whether somebody is off the hook on a port that takes no part."""
+        roles = sense.roles
+        levels = sense.levels
+        port = 1
+        while levels:
+            if levels & 1 and roles[port] == m.UNUSED:  # bit 0 of each port is LOOP
+                return True
+            levels >>= 4
+            port += 1
+        return False
 
-    def _set_next(self, now_us, ringing):
+    def _set_next(self, now_us, ringing, run):
         wait_us = self.interlock.wait_us
         state = self.interlock.state
-        if state == m.G_LIVE:
+        live = state == m.G_LIVE
+        if live:
             budget = self.budget
-            burst_us, _pause_us, call_us, hour_us = self._budget_limits
-            wait_us = min(wait_us, call_us - budget.call_us, hour_us // 2 - budget.spent_us)
+            wait_us = min(wait_us, budget.left_us(self._budget_limits))
             if self._was_ringing:
-                wait_us = min(wait_us, burst_us - budget.burst_us - budget.still_us)
-            wait_us = min(wait_us, self._ends_us - now_us)
+                wait_us = min(wait_us, self._budget_limits[0] - budget.burst_us - budget.still_us)
         if state != m.G_LOCKED and state != m.G_KEY_OFF and state != m.G_TRIPPED:
-            left_us = STALE_US - self.bus.stale_us
+            left_us = self.bus.left_us()
             if left_us < wait_us:
                 wait_us = left_us
+        if self.bus.fed and self.inputs & CHAIN != CHAIN:
+            left_us = self.bus.stays_us()
+            if 0 <= left_us < wait_us:
+                wait_us = left_us
+        petition = self.petition
+        if petition.port or ringing or petition.kind != m.PLAN_CALL:
+            left_us = petition.wait_us(live, ringing, self.limits[m.L_VISITORS_MS] if run or live else 0)
+            if 0 <= left_us < wait_us:
+                wait_us = left_us
         next_us = now_us + (wait_us if wait_us > 0 else 0) if wait_us < FAR_US else FAR_AWAY_US
-        if self.port and state != m.G_LIVE:
-            next_us = min(next_us, self._opened_us + ARM_US)
-        if ringing and now_us < self._quiet_from_us and state != m.G_LIVE:
-            next_us = min(next_us, self._quiet_from_us)
         left_us = self.permit.left_us()
         if left_us >= 0:
             next_us = min(next_us, now_us + left_us)
@@ -429,10 +388,8 @@ class Guard:
         interlock = self.interlock
         state = interlock.state
         was = self._told_state
-        if was == m.G_LIVE:
-            self._quiet_from_us = now_us + UNEXPECTED_GRACE_US
         if was == m.G_KEY_OFF and state == m.G_SAFE:
-            self._key_on_us = now_us
+            self.petition.turned_on()
         if state == m.G_TRIPPED:
             reason = interlock.reason
             if was != m.G_TRIPPED:

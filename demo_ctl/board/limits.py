@@ -51,8 +51,6 @@ WAIT_MOST_US = 600000000  # WAIT and WAIT_FOR: 10 minutes
 GATE_MOST_US = 3600000000  # a presenter talks: 1 hour
 
 LATE_US = 20000  # an instruction later than this ends the plan
-ARM_US = 400000  # a window that is open for so long, and the guard still not armed, ends its plan
-UNEXPECTED_GRACE_US = 200000  # ringing begun this soon after a window closed is the guard's own release time
 
 EDGES_PER_S = 400  # raw edges reported a port, sustained
 EDGE_BURST = 128

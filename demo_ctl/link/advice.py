@@ -18,10 +18,10 @@ from demo_ctl.wire import messages as m
 
 @dataclass(frozen=True)
 class Advice:
-    """what: what happened. look: where. next_step: what to do. trip: the guard kept people safe by it (exit code 4).
+    """what: what happened. look: where. next_step: what to do. trip: this is what the guard latches for.
 
-    Reasons without `trip` end plans too, and latch the guard only if they come while ringing is allowed: then the
-    guard's own event says "tripped", and the exit code is 4 all the same.
+    Reasons without `trip` end plans, and latch the guard only if they come while ringing is allowed. Whether it has
+    latched (exit code 4) is never read off this table: the guard's own event says "tripped".
     """
 
     what: str
@@ -176,6 +176,22 @@ REASONS: Mapping[int, Advice] = MappingProxyType(
             f"Push its plugs home. When `demo_ctl safety` shows figures again: {KEY}.",
             trip=True,
         ),
+        m.R_DEAD_BUS: Advice(
+            "ringing was let through, and the ringing bus read no voltage: its measurement cannot be trusted, or no"
+            " ringing gets onto the bus",
+            "at the generator, its fuse and its isolating contactor; then at the wires of the bus to its converter, and"
+            " at a short across the bus",
+            f"With the generator isolated, find which of them it is and mend it. Then {KEY}, and prove the guard.",
+            trip=True,
+        ),
+        m.R_ISOLATOR: Advice(
+            "the chain is open, and the generator's voltage still reaches the guard: its isolating contactor is welded"
+            " or passed by",
+            "at the isolating contactor and the follower relay in its coil's circuit",
+            "Keep hands off the unit. Switch the generator off by its own switch, and exchange the contactor. Then "
+            f"{KEY}, and prove the guard.",
+            trip=True,
+        ),
         m.R_BURST: Advice(
             "ringing went on without its pause",
             "at the interrupter (a cam or relay that sticks), and at the connector, whose relay should trip ringing",
@@ -227,32 +243,27 @@ REASONS: Mapping[int, Advice] = MappingProxyType(
         m.R_PRESENCE: Advice(
             "somebody is near the unit while it runs by itself",
             "at the room, and at the presence detector's wire",
-            f"See that the room is empty. Then {KEY}, to night again.",
-            trip=True,
+            "See that the room is empty; then run it again.",
         ),
         m.R_COVERS: Advice(
             "the covers are not proven closed, and by night nothing rings without that",
             "at every cover, and at the covers' second contacts and their wire",
-            f"Close every cover until `demo_ctl safety` says so. Then {KEY}, to night again.",
-            trip=True,
+            "Close every cover until `demo_ctl safety` says so; then run it again.",
         ),
         m.R_PLACE: Advice(
             "this line may not be rung now: by night only board ports are, in a visitors' session only its own",
             "at the script's called party, and at the key's position",
             "Call another line, or run this by day.",
-            trip=True,
         ),
         m.R_VISITORS: Advice(
             "the visitors' session is over: it has a longest time, counted from the turn of the key",
             "at the key switch",
             f"To open another session: {KEY}.",
-            trip=True,
         ),
         m.R_NOT_ARMED: Advice(
             "the guard could not prove itself in time, so ringing was refused",
             "at what `demo_ctl safety` says is in the way: the chain, a mirror contact, the bus, the supply",
             "Put that right, and run again.",
-            trip=True,
         ),
         m.R_FUSE: Advice(
             "the fuse alarm came in: a fuse of the unit has blown; the unit's supply was taken off",

@@ -101,6 +101,8 @@ _REASONS = {
         (m.R_SMOKE, "SMOKE"),
         (m.R_LEASE, "this computer asked no longer for the unit's supply"),
         (m.R_NOT_HOME, "a switch stays off its rest"),
+        (m.R_DEAD_BUS, "ringing is on, and its measurement says that there is none"),
+        (m.R_ISOLATOR, "the ringing generator is not isolated, though something is open"),
     )
 }
 

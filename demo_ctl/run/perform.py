@@ -304,15 +304,20 @@ class _Performance:
                     next_step="Reset the board. If it happens again, its firmware is not this program's.",
                 )
 
-    def _tail(self) -> None:
-        until_us = self.client.now_us() + TAIL_US
+    def _hear_for(self, us: int) -> None:
+        until_us = self.client.now_us() + us
         while (left_us := until_us - self.client.now_us()) > 0:
             self._take(self.client.poll(left_us))
-        until_us += self.home_us + 2 * LATE_US
+
+    def _tail(self) -> None:
+        self._hear_for(TAIL_US)
+        until_us = self.client.now_us() + self.home_us + 2 * LATE_US
         while self.home is not None and self.home.waiting and self.client.now_us() < until_us:
             self._take(self.client.poll(POLL_US))
             self._supplied()
         self._supplied()
+        if self.not_home:
+            self._hear_for(TAIL_US)  # that the supply was dropped
 
     # -- the unit's supply, where it is held by a lease -------------------------------------------------------
 
@@ -488,10 +493,10 @@ class _Performance:
         reason = self.tripped or self.plan_reason
         say = _word(m.R_NAMES, reason)
         known = of_reason(reason)
-        if known.trip or self.tripped:
+        if self.tripped:
             if not self.trips:
                 self._ask_trips()
-            known = of_trip(reason) if self.tripped else known
+            known = of_trip(reason)
             what = f"the board stopped the call to keep people safe ({say}): {known.what}"
             return Status.TRIPPED, say, TripError(what, next_step=known.advice)
         if self.plan_reason == m.R_LIMIT and self.limit_index is not None:

@@ -12,7 +12,7 @@ from dataclasses import dataclass
 from types import ModuleType
 from typing import Any
 
-from demo_ctl.board import budget, bus, interlock, permit
+from demo_ctl.board import budget, bus, interlock, permit, petition
 from demo_ctl.safety.laws import CHAIN, DOWN, HELD, KEY, MIRRORS, READY, RUN, WINDOW
 from demo_ctl.wire import messages as m
 
@@ -187,8 +187,8 @@ def bus_boundaries(module: ModuleType) -> Iterator[str]:
         yield "reading: something is said before the first"
     for early in (1, 0):
         it = make()
-        it.step(0, good, False, 180_000, 100_000, 2_000)
-        found = it.step(160_000 - early, good, False, 180_000, 100_000, 2_000)
+        it.step(0, good, False, False, 180_000, 100_000, 2_000)
+        found = it.step(160_000 - early, good, False, False, 180_000, 100_000, 2_000)
         if (found == m.R_STALE) == bool(early) or it.left_us() != early:
             yield f"stale: {early} us before 160 ms"
     edges = (
@@ -203,9 +203,16 @@ def bus_boundaries(module: ModuleType) -> Iterator[str]:
             it = make()
             reading = list(good)
             reading[place] = value
-            it.step(0, tuple(reading), False, 180_000, 100_000, 2_000)
+            it.step(0, tuple(reading), False, False, 180_000, 100_000, 2_000)
             if getattr(it, what) != wanted:
                 yield f"{what}: at {value}"
+    for early in (1, 0):
+        it = make()
+        it.step(0, good, False, True, 180_000, 100_000, 2_000)
+        found = it.step(150_000, (2, *good[1:]), False, True, 180_000, 100_000, 2_000)
+        found = found or it.step(150_000 - early, (3, *good[1:]), False, True, 180_000, 100_000, 2_000)
+        if (found == m.R_ISOLATOR) == bool(early):
+            yield f"isolated: {early} us before 300 ms"
     for battery, ceiling in ((0, 100_000), (58_500, 100_000), (58_501, 99_999), (199_999, 0), (200_000, 0)):
         if module.ceiling_mV(100_000, battery) != ceiling:
             yield f"ceiling: {module.ceiling_mV(100_000, battery)} mV with {battery} mV of battery, not {ceiling}"
@@ -237,6 +244,48 @@ def permit_boundaries(module: ModuleType) -> Iterator[str]:
             yield f"key: {early} us before 100 ms"
 
 
+def petition_boundaries(module: ModuleType) -> Iterator[str]:
+    """Yield what is wrong with the petition at its real figures."""
+    make: Any = module.Petition
+    for early in (1, 0):
+        it = make()
+        it.open(2, 90_000_000, 90_000_000, True)
+        it.step(400_000 - early, False)
+        if it.late(False) == bool(early):
+            yield f"arming: {early} us before 400 ms"
+        it.step(0, True)
+        it.close()
+        it.step(200_000 - early, False)
+        if bool(it.trips(False, 1, False)) == bool(early):
+            yield f"release: {early} us before 200 ms"
+        it = make()
+        it.turned_on()
+        it.begin(m.PLAN_VISITORS)
+        for elapsed_us in (999, 1) * 900 + (1_799_099_999,):
+            it.step(elapsed_us, False)
+        it.step(1 - early, False)
+        if bool(it.withdraws(m.IN_KEY, 1_800_000)) == bool(early) or it.wait_us(False, 0, 1_800_000) != (early or -1):
+            yield f"session: {early} us before half an hour"
+        it = make()
+        it.open(1, 90_000_000, 90_000_000, True)
+        it.step(90_000_000 - early, True)
+        if bool(it.trips(True, 0, False)) == bool(early):
+            yield f"window: {early} us before 90 s"
+    it = make()
+    if it.session_left(m.IN_KEY, 1_800_000) or it.port or it.mode != m.MODE_DAY or it.kind != m.PLAN_CALL:
+        yield "something is allowed before anybody asked"
+    if it.session_left(m.IN_KEY, (1 << 29) + 7) != 7:
+        yield "a session that was never begun is not as old as can be"
+    it.turned_on()
+    it.open(1, 90_000_000, 90_000_000, True)
+    for _ in range(9):
+        it.step(1 << 28, True)
+    if any(isinstance(v, int) and not 0 <= v < SMALL for v in vars(it).values()):
+        yield "a number that MicroPython would allocate"
+    if it._age_us != 1 << 29 or it.session_left(m.IN_KEY, 1 << 29) != (1 << 29) - 9 * (1 << 28) // 1000:
+        yield "it does not count as far as any limit reaches"
+
+
 @dataclass(frozen=True)
 class Boundaries:
     """module: what is checked; check: yields what is wrong with it."""
@@ -250,4 +299,5 @@ BOUNDARIES = (
     Boundaries(budget, budget_boundaries),
     Boundaries(bus, bus_boundaries),
     Boundaries(permit, permit_boundaries),
+    Boundaries(petition, petition_boundaries),
 )

@@ -143,12 +143,12 @@ def proving_steps() -> tuple[str, ...]:
 
 
 def must_be_named() -> tuple[str, ...]:
-    """Return every reason of which some row must tell: all that trip, and ends out of order while ringing is live."""
-    out_of_order = (m.R_SILENCE, m.R_LATE, m.R_OVERFLOW, m.R_ENDED)
+    """Return every reason of which some row must tell: all that trip, or take ringing off while it is live."""
+    takes_off = (m.R_SILENCE, m.R_LATE, m.R_OVERFLOW, m.R_ENDED, m.R_PRESENCE, m.R_COVERS)
     return tuple(
         name
         for name, code in CODES.items()
-        if name not in NO_FAULT and code in REASONS and (REASONS[code].trip or code in out_of_order)
+        if name not in NO_FAULT and code in REASONS and (REASONS[code].trip or code in takes_off)
     )
 
 

@@ -40,8 +40,13 @@ _CONFUSED = (
     ("burst_us", "pause_us", "call_us", "hour_us"),
     ("LEAST_SUPPLY_MV", "LEAST_BATTERY_MV", "MOST_BATTERY_MV", "QUIET_MV", "PEAK_MOST_MV"),
     ("live", "ringing"),
+    ("MODE_DAY", "MODE_NIGHT", "MODE_VISITORS"),
+    ("PLAN_CALL", "PLAN_VISITORS"),
+    ("IN_ALONE", "IN_COVERS", "IN_KEY", "AT_NIGHT"),
+    ("ARM_US", "RELEASE_US"),
 )
 _TIMES = ("pump_us", "loop_us", "pull_us", "hold_us", "drop_us", "prove_us", "apart_us", "odd_us", "key_us")
+_AGES = ("_age_us", "_ends_us", "_release_us")
 
 
 @dataclass(frozen=True)
@@ -132,6 +137,9 @@ def _changes(parent: ast.AST, node: ast.AST, names: set[str]) -> Iterator[tuple[
         and ast.unparse(node.value) in ("times", "self.times")
     ):
         for other_name in _next_two((_TIMES,), node.attr):
+            yield f"{text} -> {other_name}", ast.Attribute(node.value, other_name, ast.Load())
+    if isinstance(node, ast.Attribute) and isinstance(node.ctx, ast.Load):
+        for other_name in _next_two((_AGES,), node.attr):
             yield f"{text} -> {other_name}", ast.Attribute(node.value, other_name, ast.Load())
     if isinstance(node, (ast.If, ast.IfExp)):
         for value in (True, False):

@@ -19,15 +19,22 @@ from pathlib import Path
 from types import FrameType, ModuleType
 from typing import Any
 
-from demo_ctl.board import budget, bus, interlock, permit
+from demo_ctl.board import budget, bus, interlock, permit, petition
 from demo_ctl.safety.boundaries import BOUNDARIES
 from demo_ctl.safety.explore import FAULT, QUICK, Machine, explore
 from demo_ctl.safety.mutants import Mutant, changed, mutants, some
+from demo_ctl.safety.probe import Probe, explore_watch, fresh
 from demo_ctl.safety.vectors import ALL, Way, Word
-from demo_ctl.safety.watches import WATCHES, Probe, explore_watch, fresh
+from demo_ctl.safety.watches import WATCHES
 from demo_ctl.wire import messages as m
 
-MODULES: dict[str, ModuleType] = {"interlock": interlock, "budget": budget, "bus": bus, "permit": permit}
+MODULES: dict[str, ModuleType] = {
+    "interlock": interlock,
+    "budget": budget,
+    "bus": bus,
+    "permit": permit,
+    "petition": petition,
+}
 #: Assignments that a mutant of the interlock must pass to survive, easiest first: every two limits differ in one.
 MUST_PASS = (*QUICK[:2], (1, 2, 3, 2, 4, 3, 2, 4, 1), (2, 3, 1, 1, 3, 3, 4, 2, 2))
 PAIRS_MOST = 50_000  # more pairs of states than these are no proof
@@ -235,6 +242,21 @@ def by_what(fate: Fate) -> str:
 
 #: (module, how the statement begins, how the change begins, why it makes no difference).
 WORDS: tuple[tuple[str, str, str, str], ...] = (
+    (
+        "petition",
+        "self._part_us = 0",
+        "0 ->",
+        "It is kept below one unit; of a session that was never begun nothing is asked.",
+    ),
+    ("petition", "return True", "return True ->", "Whoever asks wants to know no more than yes or no."),
+    ("petition", "return False", "return False ->", "Whoever asks wants to know no more than yes or no."),
+    (
+        "petition",
+        "self._ours = False",
+        "False ->",
+        "Nothing asks for it while there is no window, and opening one sets it.",
+    ),
+    ("petition", "self._ends_us = 0", "0 ->", "Nothing asks for it while there is no window, and opening one sets it."),
     (
         "interlock",
         "self.age_us = 0",

@@ -16,7 +16,7 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from typing import Any
 
-from demo_ctl.board import bus, interlock, limits, permit, sense
+from demo_ctl.board import bus, interlock, limits, permit, petition, sense
 from demo_ctl.board.pins import Pins
 from demo_ctl.link.client import SILENCE_US
 from demo_ctl.safety.guard_data import Guard
@@ -94,6 +94,7 @@ class _Parts:
             f"{wiring}, board.bus: OVER_MOST, and one that is cut short",
         )
         self.stale = Part("no new reading", bus.STALE_US, "board.bus: STALE_US")
+        self.fed = Part("the generator may stay for so long", bus.ISOLATED_US, "board.bus: ISOLATED_US")
         self.attack = Part("ringing detector", pins.ring_attack_us, "board.pins: ring_attack_us")
         self.ring_filter = Part(
             "ringing filter", max(sense.RING_US, sense.RINGING_ON_US), "board.sense: the longer of two filters"
@@ -102,7 +103,7 @@ class _Parts:
         self.loop_filter = Part(
             "loop filter", max(sense.STEADY_US, sense.CYCLE_US), "board.sense: the longer of two filters"
         )
-        self.grace = Part("guard's own release left out", limits.UNEXPECTED_GRACE_US, "board.limits")
+        self.grace = Part("guard's own release left out", petition.RELEASE_US, "board.petition: RELEASE_US")
         self.pull = Part("relays may pull for so long", times.pull_us, "board.interlock: Times.pull_us")
         self.apart = Part("channels may disagree for so long", times.apart_us, "board.interlock: Times.apart_us")
         self.odd = Part("a mirror or the bus may be wrong", times.odd_us, "board.interlock: Times.odd_us")
@@ -160,12 +161,13 @@ def paths(
             *seen,
         ),
         told("relay stays up", "relays or voltage do not follow when ringing ends", (m.R_NO_SILENCE,), parts.fall),
+        told("generator stays", "the chain opens, the generator does not go", (m.R_ISOLATOR,), parts.bounce, parts.fed),
         told("mirror wrong at rest", "a mirror reads up while nothing rings", (m.R_MIRROR,), parts.odd),
         off("over-current", "more current than bells take", (m.R_OVERCURRENT,), parts.over, *seen),
         off("over-voltage", "the bus is above the ceiling", (m.R_OVERVOLTAGE,), parts.reading, *seen),
         off("supply not right", "generator or battery leave their range", (m.R_SUPPLY,), parts.reading, *seen),
         off("bus not measured", "no new reading of the bus comes", (m.R_STALE,), parts.stale, *seen),
-        off("bus reads dead", "the guard is closed and the bus reads no voltage", (m.R_STALE,), parts.rise, *seen),
+        off("bus reads dead", "the guard is closed and the bus reads no voltage", (m.R_DEAD_BUS,), parts.rise, *seen),
         off(
             "ringing elsewhere",
             "a line rings that should not, while another does",

@@ -1,193 +1,17 @@
-"""The watches around the interlock (budget, bus, supply permit), explored like it: every state, input and law.
-
-Limits are a few ticks. Each watch has a `Probe`: it makes the object, lists what can be done to it in one pass, keeps
-an onlooker's notes of its own, and judges. The explorer goes on until no state is new.
-"""
+"""The watches around the interlock (budget, bus, supply permit) under exploration, and the list of all of them."""
 # ruff: noqa: D102, ARG002  # what each method of a probe does is said once, in Probe
 
 from __future__ import annotations
 
-import time
 from collections.abc import Callable, Iterator
-from dataclasses import dataclass, field
 from itertools import product
-from pathlib import Path
 from types import ModuleType
 from typing import Any
 
 from demo_ctl.board import budget, bus, permit
+from demo_ctl.safety.petition_probe import SessionProbe, WindowProbe
+from demo_ctl.safety.probe import Answers, Probe, WatchResult, explore_watch, fresh
 from demo_ctl.wire import messages as m
-
-TOLD = 5
-Answers = Iterator[tuple[str, bool]]
-
-
-class Stop(Exception):
-    """The first violation is enough."""
-
-
-@dataclass
-class WatchResult:
-    """What came of one watch."""
-
-    name: str
-    laws: dict[str, str]
-    states: int = 0
-    transitions: int = 0
-    violations: int = 0
-    told: list[str] = field(default_factory=list)
-    exercised: dict[str, int] = field(default_factory=dict)
-    seconds: float = 0.0
-
-    def idle(self) -> list[str]:
-        """Return the laws that nothing exercised."""
-        return [law for law in self.laws if not self.exercised.get(law)]
-
-    def as_dict(self) -> dict[str, object]:
-        """Return it for machines."""
-        return {
-            "name": self.name,
-            "states": self.states,
-            "transitions": self.transitions,
-            "violations": self.violations,
-            "told": self.told,
-            "laws": [
-                {"name": law, "says": says, "exercised": self.exercised.get(law, 0)} for law, says in self.laws.items()
-            ],
-        }
-
-
-def fresh(module: ModuleType, source: Any = None, **constants: int) -> ModuleType:
-    """Return a copy of a module (or of another source or syntax tree in its place), with other constants."""
-    assert module.__file__ is not None
-    text: Any = Path(module.__file__).read_text(encoding="utf-8") if source is None else source
-    copy = ModuleType(module.__name__)
-    exec(compile(text, module.__file__, "exec"), vars(copy))
-    for name, value in constants.items():
-        assert hasattr(copy, name), name
-        setattr(copy, name, value)
-    return copy
-
-
-class Probe:
-    """How one watch is explored. Subclasses say the rest."""
-
-    name = ""
-    laws: dict[str, str] = {}  # noqa: RUF012
-    module: ModuleType
-    constants: dict[str, int] = {}  # noqa: RUF012
-    #: Fields that are only told, never read by the module.
-    told: tuple[str, ...] = ()
-
-    def __init__(self, module: ModuleType) -> None:
-        self.it = self.make(module)
-        self.fields = sorted(name for name in vars(self.it) if name not in self.told)
-        self.begin = self.take()
-
-    def make(self, module: ModuleType) -> Any:
-        """Return the object under exploration."""
-        raise NotImplementedError
-
-    def take(self) -> tuple[Any, ...]:
-        """Return all that it keeps."""
-        inside = vars(self.it)
-        return tuple(inside[name] for name in self.fields)
-
-    def put(self, state: tuple[Any, ...]) -> None:
-        """Set all that it keeps; what is only told is taken away."""
-        inside = vars(self.it)
-        inside.update(zip(self.fields, state, strict=True))
-        for name in self.told:
-            inside[name] = None
-
-    def notes(self) -> Any:
-        """Return the notes before the first pass."""
-        raise NotImplementedError
-
-    def actions(self, notes: Any) -> Iterator[Any]:
-        """Yield everything that can be done in one pass. `put` has set the state."""
-        raise NotImplementedError
-
-    def act(self, action: Any) -> Any:
-        """Do it; return what it answered."""
-        raise NotImplementedError
-
-    def judge(self, notes: Any, action: Any, answer: Any) -> Answers:
-        """Yield (law, whether it holds) for each law that says something. The object is as the action left it."""
-        raise NotImplementedError
-
-    def next_notes(self, notes: Any, action: Any, answer: Any) -> Any:
-        """Return the notes after it."""
-        raise NotImplementedError
-
-    def parts(self, action: Any) -> Iterator[tuple[Any, Any]]:
-        """Yield how the action can be made in two passes instead of one."""
-        raise NotImplementedError
-
-    def shows(self) -> Any:
-        """Return what it shows: for the law that nothing shows before left_us is over. None: nothing to check."""
-        return None
-
-    def bounded(self, value: int) -> bool:
-        """Return whether a counter is within what its limits let it be."""
-        return -1 <= value <= 1 << 12
-
-
-SHARED = {
-    "counters stop": "Every counter stays within its limits: the states are finitely many.",
-    "extra calls": "Two passes instead of one, inputs unchanged, come to the same.",
-}
-
-
-def explore_watch(probe: Probe, first_only: bool = False, states_most: int = 300_000) -> WatchResult:
-    """Explore one watch until nothing is new."""
-    began = time.monotonic()
-    result = WatchResult(probe.name, probe.laws | SHARED)
-    exercised = result.exercised
-
-    def judged(law: str, holds: bool, state: object, action: object) -> None:
-        exercised[law] = exercised.get(law, 0) + 1
-        if not holds:
-            result.violations += 1
-            if len(result.told) < TOLD:
-                result.told.append(f"{law}: in {dict(zip(probe.fields, state, strict=True))}, {action}")  # type: ignore[call-overload]
-            if first_only:
-                raise Stop
-
-    begin = (probe.begin, probe.notes())
-    known = {begin}
-    todo = [begin]
-    try:
-        while todo and len(known) <= states_most:
-            state, notes = todo.pop()
-            probe.put(state)
-            for action in list(probe.actions(notes)):
-                probe.put(state)
-                answer = probe.act(action)
-                after, shown = probe.take(), probe.shows()
-                result.transitions += 1
-                for law, holds in probe.judge(notes, action, answer):
-                    judged(law, holds, state, action)
-                for first, second in probe.parts(action):
-                    probe.put(state)
-                    probe.act(first)
-                    answered = probe.act(second)
-                    same = (probe.take(), probe.shows(), answered) == (after, shown, answer)
-                    judged("extra calls", same, state, (first, second))
-                new = (after, probe.next_notes(notes, action, answer))
-                if new not in known:
-                    known.add(new)
-                    todo.append(new)
-                    fine = all(probe.bounded(v) for v in after if isinstance(v, int))
-                    judged("counters stop", fine, after, "reached")
-        if todo:
-            judged("counters stop", False, todo[-1][0], "too many states")
-    except Stop:
-        pass
-    result.states = len(known)
-    result.seconds = time.monotonic() - began
-    return result
-
 
 # The budget.
 
@@ -332,9 +156,9 @@ class BusProbe(Probe):
 
     name = "bus"
     module = bus
-    STALE = 3
+    STALE, ISOLATED = 3, 2
     CURRENT, CEILING, FLOWS = 180_000, 100_000, 2_000
-    constants = {"STALE_US": STALE}  # noqa: RUF012
+    constants = {"STALE_US": STALE, "ISOLATED_US": ISOLATED}  # noqa: RUF012
     told = ("reading",)
     laws = {  # noqa: RUF012
         "stale": "No new reading for the limit is a fault, and then nothing is quiet, fit or flowing; not sooner.",
@@ -343,11 +167,12 @@ class BusProbe(Probe):
         "flows": "Current flows from its limit on.",
         "over-current": "Two readings in a row above the limit while live are over-current, one is not.",
         "over-voltage": "One reading above the ceiling while live is over-voltage, unless it is over-current.",
-        "not live": "While not live, only a bus that is not measured is at fault.",
+        "not live": "While not live, only a bus that is not measured is at fault, or a generator that is not isolated.",
+        "isolated": "A supply that stays for its time with the chain open is a fault; not sooner, nor otherwise.",
         "between": "Between readings nothing changes but their age.",
         "ceiling": "The ceiling never exceeds the limit, nor 200 V peak with the battery under it.",
         "nothing known at first": "Before the first reading nothing is quiet or fit.",
-        "left": "left_us is the time until it is stale.",
+        "left": "left_us is the time until it is stale; stays_us until a supply that stays is a fault, or -1.",
         "said again": "The newest reading is kept for whoever asks.",
     }
 
@@ -356,8 +181,9 @@ class BusProbe(Probe):
         return module.Bus()
 
     def notes(self) -> Any:
-        # age of the reading; readings in a row over the current; quiet, fit, flows; which count was last
-        return (0, 0, False, False, False, 0)
+        # age of the reading; readings in a row over the current; quiet, fit, flows; which count was last;
+        # a supply is there; with the chain open for so long, -1: not so
+        return (0, 0, False, False, False, 0, False, -1)
 
     def _most(self, battery: int) -> int:
         """Return the ceiling, reckoned otherwise: the largest whole mV whose peak, at 1.415, stays below."""
@@ -365,39 +191,53 @@ class BusProbe(Probe):
         return max(0, min(self.CEILING, int(room / 1.415 + 1e-9)))
 
     def actions(self, notes: Any) -> Iterator[Any]:
-        for elapsed, live in product(range(self.STALE + 2), (False, True)):
-            yield elapsed, live, None
+        for elapsed, live, is_open in product(range(self.STALE + 2), (False, True), (False, True)):
+            yield elapsed, live, is_open, None
+        for elapsed, supply in product(range(self.ISOLATED + 2), (9_999, 10_000)):
+            yield elapsed, False, True, (0, 0, supply, 50_000)
         for battery in (41_999, 42_000, 56_500, 56_501, 90_000, 199_999, 200_000, 200_001):
             most = self._most(battery)
             for bus_mv, supply in product((0, 9_999, 10_000, most, most + 1), (59_999, 60_000, most, most + 1)):
                 for current, live in product((1_999, 2_000, 180_000, 180_001), (False, True)):
-                    yield 1, live, (bus_mv, current, supply, battery)
+                    yield 1, live, False, (bus_mv, current, supply, battery)
 
     def act(self, action: Any) -> Any:
-        elapsed, live, values = action
+        elapsed, live, is_open, values = action
         seen = self.it._seen
         reading = (seen, 0, 0, 0, 0) if values is None else (3 - seen if seen else 1, *values)
         self._reading = reading
-        return self.it.step(elapsed, reading, live, self.CURRENT, self.CEILING, self.FLOWS)
+        return self.it.step(elapsed, reading, live, is_open, self.CURRENT, self.CEILING, self.FLOWS)
 
     def next_notes(self, notes: Any, action: Any, answer: Any) -> Any:
-        age, over, quiet, fit, flows, seen = notes
-        elapsed, live, values = action
+        age, over, quiet, fit, flows, seen, fed, stays = notes
+        elapsed, live, is_open, values = action
         if values is None:
             age = min(age + elapsed, self.STALE)
-            return (age, over, False, False, False, seen) if age >= self.STALE else (age, over, quiet, fit, flows, seen)
-        bus_mv, current, supply, battery = values
-        over = min(over + 1, 2) if live and current > self.CURRENT else 0
-        fit = 60_000 <= supply <= self._most(battery) and 42_000 <= battery <= 56_500
-        return 0, over, bus_mv < 10_000, fit, current >= self.FLOWS, 3 - seen if seen else 1
+            if age >= self.STALE:
+                quiet = fit = flows = fed = False
+        else:
+            bus_mv, current, supply, battery = values
+            age, seen = 0, 3 - seen if seen else 1
+            over = min(over + 1, 2) if live and current > self.CURRENT else 0
+            fit = 60_000 <= supply <= self._most(battery) and 42_000 <= battery <= 56_500
+            quiet, flows, fed = bus_mv < 10_000, current >= self.FLOWS, supply >= 10_000
+        if not (is_open and fed):
+            stays = -1
+        else:
+            stays = 0 if stays < 0 else min(stays + elapsed, self.ISOLATED)
+        return age, over, quiet, fit, flows, seen, fed, stays
 
     def judge(self, notes: Any, action: Any, answer: Any) -> Answers:
-        age, over, quiet, fit, flows, seen = self.next_notes(notes, action, answer)
-        _, live, values = action
+        age, over, quiet, fit, flows, seen, fed, stays = self.next_notes(notes, action, answer)
+        _, live, is_open, values = action
         it = self.it
         yield "left", it.left_us() == self.STALE - age
+        yield "left", it.stays_us() == (self.ISOLATED - stays if 0 <= stays < self.ISOLATED else -1)
+        yield "isolated", it.fed == fed and (answer == m.R_ISOLATOR) == (is_open and stays >= self.ISOLATED)
         yield "said again", it.reading is self._reading
         shown = (it.quiet, it.fit, it.flows)
+        if answer == m.R_ISOLATOR:
+            return
         if values is None:
             yield "stale", (answer == m.R_STALE) == (age >= self.STALE)
             yield "between", shown == (quiet, fit, flows) and answer in (m.R_NONE, m.R_STALE)
@@ -419,16 +259,18 @@ class BusProbe(Probe):
             yield "over-voltage", answer == (m.R_OVERVOLTAGE if bus_mv > self._most(battery) else m.R_NONE)
 
     def parts(self, action: Any) -> Iterator[tuple[Any, Any]]:
-        elapsed, live, values = action
+        elapsed, live, is_open, values = action
         if values is None:
-            for first in range(elapsed + 1):
-                yield (first, live, None), (elapsed - first, live, None)
+            # A supply that stays is counted from the pass that sees it: then the first part is a pass of no time.
+            for first in (elapsed,) if is_open else range(elapsed + 1):
+                yield (first, live, is_open, None), (elapsed - first, live, is_open, None)
 
     def shows(self) -> Any:
-        return self.it.quiet, self.it.fit, self.it.flows, self.it.left_us()
+        it = self.it
+        return it.quiet, it.fit, it.flows, it.fed, it.left_us(), it.stays_us()
 
     def bounded(self, value: int) -> bool:
-        return 0 <= value <= self.STALE
+        return -1 <= value <= self.STALE
 
 
 # The supply permit.
@@ -588,7 +430,7 @@ class PermitProbe(Probe):
         return -1 <= value <= max(self.LEASE, self.ALARM, self.KEY, m.R_NOT_HOME) * self.TICK
 
 
-WATCHES: tuple[type[Probe], ...] = (BudgetProbe, BurstProbe, BusProbe, PermitProbe)
+WATCHES: tuple[type[Probe], ...] = (BudgetProbe, BurstProbe, BusProbe, PermitProbe, WindowProbe, SessionProbe)
 
 
 def explore_watches() -> list[WatchResult]:

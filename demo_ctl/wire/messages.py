@@ -111,6 +111,8 @@ R_SUPERVISORY = 37
 R_SMOKE = 38
 R_LEASE = 39  # the supply permit was not asked for again
 R_NOT_HOME = 40  # a switch did not come home in time
+R_DEAD_BUS = 41  # ringing is let through, and the bus reads as if it were not
+R_ISOLATOR = 42  # the chain is open, and the generator still reaches the guard
 R_NAMES = (
     "",
     "stopped by the host",
@@ -153,6 +155,8 @@ R_NAMES = (
     "smoke",
     "the supply permit ran out",
     "a switch did not come home",
+    "the ringing bus reads dead while ringing is let through",
+    "the generator is not isolated with the chain open",
 )
 
 # Guard states (EV_GUARD, BEAT, STATUS).

@@ -106,6 +106,8 @@ R_SUPERVISORY: int
 R_SMOKE: int
 R_LEASE: int
 R_NOT_HOME: int
+R_DEAD_BUS: int
+R_ISOLATOR: int
 G_SAFE: int
 G_LIVE: int
 G_LOCKED: int

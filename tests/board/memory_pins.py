@@ -43,6 +43,7 @@ class MemoryPins(Pins):
         self.pumped_us = -FAR_US  # last move
         self.moves_from_us = -FAR_US  # first move of those that follow each other closely
         self.supply_mV = 90000
+        self.welded = False  # the isolating contactor
         self.battery_mV = 48000
         self.bus_mV = -1  # -1: follows the relays
         self.bus_uA = -1
@@ -133,7 +134,7 @@ class MemoryPins(Pins):
             self.now_us // READING_US if self.readings else 0,
             bus_mV,
             max(0, self.bus_uA),
-            self.supply_mV,
+            self.supply_mV if self.input_bits & 3 == 3 or self.welded else 0,
             self.battery_mV,
         )
 

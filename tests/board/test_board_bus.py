@@ -15,20 +15,20 @@ READING = st.tuples(st.integers(0, 130_000), st.integers(0, 400_000), st.integer
 
 def test_before_the_first_reading_nothing_is_known() -> None:
     bus: Any = Bus()
-    assert bus.step(10_000, (0, 0, 0, 0, 0), False, 180_000, 100_000, 2_000) == m.R_NONE
+    assert bus.step(10_000, (0, 0, 0, 0, 0), False, False, 180_000, 100_000, 2_000) == m.R_NONE
     assert (bus.quiet, bus.fit, bus.flows) == (False, False, False)
-    assert bus.step(STALE_US, (0, 0, 0, 0, 0), False, 180_000, 100_000, 2_000) == m.R_STALE
-    assert bus.step(0, (1, 0, 0, 80_000, 50_000), False, 180_000, 100_000, 2_000) == m.R_NONE
+    assert bus.step(STALE_US, (0, 0, 0, 0, 0), False, False, 180_000, 100_000, 2_000) == m.R_STALE
+    assert bus.step(0, (1, 0, 0, 80_000, 50_000), False, False, 180_000, 100_000, 2_000) == m.R_NONE
     assert (bus.quiet, bus.fit, bus.flows) == (True, True, False)
 
 
 def test_a_converter_that_stops_is_a_fault_and_not_silence() -> None:
     bus: Any = Bus()
     reading = (7, 80_000, 90_000, 80_000, 50_000)
-    assert bus.step(0, reading, True, 180_000, 100_000, 2_000) == m.R_NONE
+    assert bus.step(0, reading, True, False, 180_000, 100_000, 2_000) == m.R_NONE
     assert bus.flows
-    assert bus.step(STALE_US - 1, reading, True, 180_000, 100_000, 2_000) == m.R_NONE
-    assert bus.step(1, reading, True, 180_000, 100_000, 2_000) == m.R_STALE
+    assert bus.step(STALE_US - 1, reading, True, False, 180_000, 100_000, 2_000) == m.R_NONE
+    assert bus.step(1, reading, True, False, 180_000, 100_000, 2_000) == m.R_STALE
     assert (bus.quiet, bus.fit, bus.flows) == (False, False, False)
 
 
@@ -40,7 +40,7 @@ def test_readings_in_the_order_they_come(readings: list[Any], first: int) -> Non
     for values, elapsed_us, live in readings:
         count = (count + 1) & 255
         seen = count == bus._seen  # only if the very first count is the one that stands for "none"
-        found = bus.step(elapsed_us, (count, *values), live, 180_000, 100_000, 2_000)
+        found = bus.step(elapsed_us, (count, *values), live, False, 180_000, 100_000, 2_000)
         if seen:
             continue
         volts, current, supply, battery = values

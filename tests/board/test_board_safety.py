@@ -14,6 +14,7 @@ from hypothesis import strategies as st
 
 from demo_ctl.board import guard as g
 from demo_ctl.board import limits
+from demo_ctl.board.petition import RELEASE_US
 from demo_ctl.wire import messages as m
 
 I = m.Instruction  # noqa: E741
@@ -240,7 +241,7 @@ def test_ringing_on_the_named_port_does_not() -> None:
     assert stage.pumps()[-1] == stage.now_us
 
 
-@pytest.mark.parametrize(("after_us", "trips"), [(50_000, False), (limits.UNEXPECTED_GRACE_US, True)])
+@pytest.mark.parametrize(("after_us", "trips"), [(50_000, False), (RELEASE_US, True)])
 def test_ringing_after_the_window_is_the_guards_release_only_for_a_moment(after_us: int, trips: bool) -> None:
     stage = Stage()
     ring = [I(m.OP_RINGING, 2, 1, 900_000, 0), I(m.OP_WAIT, 0, 0, 300_000, 0), I(m.OP_RINGING, 2, 0, 0, 0)]
@@ -258,10 +259,10 @@ def test_ringing_that_goes_on_when_the_window_closes_trips() -> None:
     ring = [I(m.OP_RINGING, 2, 1, 900_000, 0), I(m.OP_WAIT, 0, 0, 500_000, 0), I(m.OP_RINGING, 2, 0, 0, 0)]
     t = stage.play([*ring, I(m.OP_WAIT, 0, 0, 2_000_000, 0)])
     stage.pins.at(t + 300_000, 4 * 1 + m.RINGING, 1)
-    stage.run(t + 500_000 + limits.UNEXPECTED_GRACE_US)
+    stage.run(t + 500_000 + RELEASE_US)
     assert stage.firmware.guard.state == m.G_TRIPPED
     assert stage.firmware.guard.interlock.reason == m.R_UNEXPECTED_RINGING
-    assert stage.events(m.EV_PLAN)[-1].at_us == t + 500_000 + limits.UNEXPECTED_GRACE_US
+    assert stage.events(m.EV_PLAN)[-1].at_us == t + 500_000 + RELEASE_US
 
 
 def test_the_windows_own_limit_trips() -> None:
@@ -371,7 +372,7 @@ def test_a_telephone_off_the_hook_where_none_should_be() -> None:
 def test_a_watch_that_did_not_look_stops_the_pump() -> None:
     stage, _ = _ringing()
     now_us = stage.now_us
-    stage.firmware.guard._lines = lambda *_: m.R_NONE
+    stage.firmware.guard.petition.trips = lambda *_: m.R_NONE
     take = stage.firmware._in_order
 
     def forgets() -> Any:
@@ -483,6 +484,7 @@ def test_night_has_limits_of_its_own() -> None:
 def test_a_visitors_session_is_opened_at_the_key_and_ends_by_itself() -> None:
     stage = Stage()
     stage.turn_key()
+    on_us = stage.now_us
     stage.hello()
     session = [I(m.OP_RINGING, 2, 1, 30_000_000, 0), I(m.OP_WAIT, 0, 0, 25_000_000, 0), I(m.OP_RINGING, 2, 0, 0, 0)]
     roles = (1, m.MONITORED, 0, 0)
@@ -492,10 +494,10 @@ def test_a_visitors_session_is_opened_at_the_key_and_ends_by_itself() -> None:
     assert stage.ask(m.SafetyRequest(1)).mode == m.MODE_VISITORS
     assert stage.firmware.guard.live
     # Half an hour after the key was turned no session begins, and one that runs ends.
-    stage.run(stage.firmware.guard._key_on_us + 1_799_000_000)
+    stage.run(on_us + 1_799_000_000)
     assert not any(stage.upload(6, [*session, I(m.OP_WAIT, 0, 0, 600_000_000, 0)], roles, m.PLAN_VISITORS))
     assert stage.ask(m.Start(6)).code == m.OK
-    stage.run(stage.firmware.guard._key_on_us + 1_801_000_000)
+    stage.run(on_us + 1_801_000_000)
     assert stage.firmware.sequencer.reason == m.R_VISITORS
     assert stage.firmware.guard.state == m.G_SAFE
     assert not any(stage.upload(7, session, roles, m.PLAN_VISITORS))
@@ -726,7 +728,7 @@ def test_a_bus_that_reads_quiet_while_live_is_no_reading_to_trust() -> None:
     stage, t = _ringing()
     stage.pins.bus_mV = 0
     stage.run(t + 3_000_000)
-    assert stage.firmware.guard.trip(0)[0] == m.R_STALE
+    assert stage.firmware.guard.trip(0)[0] == m.R_DEAD_BUS
     assert stage.pumps()[-1] <= t + 1_500_000 + 60_000
 
 

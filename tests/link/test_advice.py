@@ -39,6 +39,12 @@ def test_trips_are_those_that_keep_people_safe() -> None:
         m.R_ENDED,
         m.R_NEW_HELLO,
         m.R_LEASE,
+        # These end a plan in order, or refuse a window: nothing latches.
+        m.R_PRESENCE,
+        m.R_COVERS,
+        m.R_PLACE,
+        m.R_VISITORS,
+        m.R_NOT_ARMED,
     }
 
 
@@ -54,9 +60,7 @@ def test_what_does_not_come_through_the_guard_is_isolated_by_the_key(code: int) 
 def test_what_latches_says_what_resets_it_or_keeps_hands_off(code: int) -> None:
     """The key is the only way out of a trip; an advice that does not name it says what comes first."""
     text = of_reason(code).next_step.lower()
-    assert (
-        KEY in text or "key off, which isolates" in text or "do not ring" in text or code in (m.R_PLACE, m.R_NOT_ARMED)
-    )
+    assert KEY in text or "key off, which isolates" in text or "do not ring" in text
 
 
 @settings(deadline=None)

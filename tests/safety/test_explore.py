@@ -12,8 +12,9 @@ import pytest
 from demo_ctl.board import interlock
 from demo_ctl.safety.explore import FAULT, NAMES, QUICK, Explorer, Machine, explore, full, idle_laws
 from demo_ctl.safety.laws import LAWS, WHOLE
+from demo_ctl.safety.probe import Probe, explore_watch, fresh
 from demo_ctl.safety.vectors import ALL, COUNT, Way, Word, closed_under
-from demo_ctl.safety.watches import WATCHES, Probe, explore_watch, fresh
+from demo_ctl.safety.watches import WATCHES
 
 
 def test_every_law_holds_in_every_transition_and_each_is_exercised() -> None:

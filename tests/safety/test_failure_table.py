@@ -280,6 +280,7 @@ def scene() -> Iterator[Scene]:
 LOOK_US = 2_000  # how finely a scene looks
 BY_NIGHT = {"covers-wire-broken", "presence-wire-broken", "smoke-wire-broken", "fuse-wire-broken"}
 BOOTS = {"brown-out"}
+WHEN_OPENED = {"isolator-welded"}  # shows when the chain opens
 
 
 def _told(fault: str, during: str) -> dict[int, Way]:
@@ -290,6 +291,12 @@ def _check_noticed(scene: Scene, fault: str, during: str, from_us: int) -> None:
     """What the board said is in the table, in the table's time; and what is in the table was said."""
     told = _told(fault, during)
     host = [one for one in case_of(fault, during).noticed if one.by == f.HOST]
+    if fault in WHEN_OPENED:
+        assert scene.trips == []
+        from_us = scene.now_us
+        scene.hardware.open_cover()
+        scene.run(1_000_000)
+        assert len(scene.trips) == 1
     if host:
         assert 0 < scene.lost - from_us <= WAYS[host[0].within].total_us + 600_000  # and its own rhythm of asking
     if fault in BY_NIGHT or fault in BOOTS:

@@ -88,8 +88,16 @@ def test_where_wires_act_no_software_is_in_the_sum(ways: dict[str, Way]) -> None
 def test_every_reason_that_trips_has_a_path(ways: dict[str, Way]) -> None:
     told = {reason for way in ways.values() for reason in way.reasons}
     trips = {code for code, advice in REASONS.items() if advice.trip}
-    assert trips - told == {m.R_PLACE, m.R_NOT_ARMED}  # refusals: nothing was on
+    assert not trips - told
+    assert {m.R_PRESENCE, m.R_COVERS, m.R_VISITORS} <= told  # these take ringing off without a latch
     assert {m.R_SILENCE, m.R_LATE, m.R_OVERFLOW, m.R_ENDED} <= told
+
+
+def test_the_isolator_has_dropped_and_been_read_before_it_counts_as_welded(guard: Located[Guard]) -> None:
+    """In good order it opens, and two readings show it, well before the board takes it for welded."""
+    isolator, converter = guard.value.isolator, guard.value.converter
+    opens_us = guard.value.contacts.bounce_us + isolator.follower.most_us + isolator.drop.most_us
+    assert opens_us + 2 * converter.period_us + converter.latency_us < bus.ISOLATED_US
 
 
 PARTS: dict[str, Callable[[interlock.Times], None]] = {
