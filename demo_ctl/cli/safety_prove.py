@@ -207,7 +207,7 @@ class Terminal:
 
 def _show(args: argparse.Namespace, proving: Proving, path: Path) -> None:
     from demo_ctl.cli.screen import console, folded, reader_may_go
-    from demo_ctl.safety.proof_store import PASSED, WHOLE, as_json, left_out, without_text
+    from demo_ctl.safety.proof_store import PASSED, WHOLE, as_json, day_only, left_out, without_text
 
     with reader_may_go():
         if args.json:
@@ -218,12 +218,16 @@ def _show(args: argparse.Namespace, proving: Proving, path: Path) -> None:
         word = "PASSED" if proving.verdict == PASSED else proving.verdict.upper()
         without = without_text(left_out(proving)) if proving.verdict == PASSED else ""
         word += f", WITHOUT: {without}" if without else ""
+        for_day = day_only(proving) if proving.verdict == PASSED else ""
+        word += "; FOR THE DAY ONLY" if for_day else ""
         texts = ["", f"The proving of the guard: {word}. {proving.say[:1].upper()}{proving.say[1:]}."]
         if without:
             texts.append(
                 f"What was left out must have been done in a proving of this board and unit within {WHOLE.days} days; "
                 "demo_ctl safety says whether it was."
             )
+        if for_day:
+            texts.append("With it nothing rings at night, and the unit's supply is not permitted then.")
         if proving.verdict != PASSED:
             texts.append("Calls that ring are not placed until a proving has passed.")
         for text in texts:

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable
 from dataclasses import dataclass
 
-from demo_ctl.safety.proof_store import Proving, Wanted, best
+from demo_ctl.safety.proof_store import Proving, Wanted, best, day_only
 from demo_ctl.safety.proving import missing
 from demo_ctl.wire import messages as m
 
@@ -45,6 +45,9 @@ def by_records(provings: Iterable[Proving], wanted: Wanted, remarks: Iterable[st
     says = [f"Proven{by}, {proving.ended}; this counts until {until}."]
     if proval.without:
         says.append(f"Left out then: {', '.join(proval.without)}.")
+    for_day = day_only(proving)
+    if for_day:
+        says.append(f"{for_day[:1].upper()}{for_day[1:]}.")
     return Account(True, tuple(says), until, proval.without, proving)
 
 

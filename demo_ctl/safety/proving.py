@@ -574,7 +574,7 @@ def _wrong_thing(step: Step, seen: Sequence[Seen], began_us: int, now_us: int) -
             "the chain opened, and the covers' second contacts stayed closed: that was the stop, or the contact or its "
             "wire is at fault"
         )
-    if step.optional and others and step.name not in others:
+    if step.optional and not step.night and others and step.name not in others:
         return f"that was '{others.pop()}'"
     return ""
 

@@ -250,6 +250,14 @@ HANDS = (
     (r"\d\. Put the test plug back", "plug a in; plug b in"),
     (r"\d\. Press the test button of guard relay A", "relay a press"),
     (r"\d\. Press the test button of guard relay B", "relay b press"),
+    (r"\d\. Turn the key to night", "key night; nobody there"),
+    (r"BUS\. Step before the presence detector", "somebody there"),
+    (r"\d\. Step out of the presence detector", "nobody there"),
+    (r"\d\. Let the smoke detector alarm", "smoke alarm"),
+    (r"\d\. Let the fuse alarm come in", "fuse alarm"),
+    (r"\d\. Let the release alarm come in", "release alarm"),
+    (r"\d\. Let the supervisory alarm come in", "supervisory alarm"),
+    (r"\d\. End that alarm", "smoke clear; fuse clear; release clear; supervisory clear; key off"),
 )
 
 
@@ -296,6 +304,8 @@ def _prover(served: Served, *, skips: bool = False) -> Callable[[str, subprocess
             if re.search(pattern, line):
                 for each in does.split("; "):
                     served.do(each)
+                if does.endswith("clear; key off"):
+                    threading.Timer(1.0, served.do, ["key night"]).start()
                 if "relay" in does:
                     threading.Timer(2.0, served.do, [does.replace("press", "release")]).start()
                 return
@@ -335,7 +345,8 @@ def test_a_morning_at_the_unit(served: Served, tmp_path: Path) -> None:
     short = tmp_path / "short"
     code, said = _follow((*prove[:-1], str(short), "--who", "Bo"), _prover(served, skips=True))
     assert code == 0, said
-    assert "PASSED, WITHOUT: channel A alone, channel B alone, guard relay A alone, guard relay B alone" in said
+    without = "PASSED, WITHOUT: channel A alone, channel B alone, guard relay A alone, guard relay B alone"
+    assert f"{without}; FOR THE DAY ONLY" in said
     refused = _run(*call[:-1], str(short))
     assert refused.returncode == 2
     assert "left out 'channel A alone', and that was never done" in refused.stderr
@@ -380,6 +391,83 @@ def test_a_morning_at_the_unit(served: Served, tmp_path: Path) -> None:
         pass
     assert found["obstacle"] == ""
     assert found["what_is_in_the_way"] == ""
+
+
+@pytest.mark.realtime
+def test_a_night_at_the_unit(served: Served, tmp_path: Path) -> None:
+    """Prove it, let it run by itself, kill the program, have an alarm, a board that forgets it, and a person."""
+    folder = tmp_path / "provings"
+    where = ("--port", served.path, "--unit", TRAVELLING)
+    code, said = _follow(("safety", "prove", *where, "--record-dir", str(folder), "--who", "Ada"), _prover(served))
+    assert code == 0, said
+    assert "FOR THE DAY ONLY" not in said
+    permit = ("safety", "permit", *where, "--proving-dir", str(folder))
+    run = _run(*permit, "--for", "1 s")
+    assert run.returncode == 2
+    assert "the key does not stand at night" in run.stdout
+    served.do("key night")
+    while not json.loads(_run("safety", *where, "--json").stdout)["inputs"]["key at night"]:
+        pass
+
+    def kill(line: str, process: subprocess.Popen[str]) -> None:
+        if "Now: key at night yes" in line:
+            process.kill()
+
+    code, said = _follow(permit, kill)
+    assert code == -signal.SIGKILL
+    # Nobody gave it back, and the board holds it yet; then the lease runs out by itself.
+    held = [json.loads(_run("safety", *where, "--json").stdout)["permit"]]
+    while held[-1]:
+        held.append(json.loads(_run("safety", *where, "--json").stdout)["permit"])
+        assert len(held) < 100
+    found = json.loads(_run("safety", *where, "--json").stdout)
+    assert found["permit_says"].endswith("the supply permit ran out")
+
+    code, said = _follow((*permit, "--for", "1500 ms"), lambda line, process: None)
+    assert code == 0, said
+    assert "The time is over; the unit's supply is given back" in said
+
+    def interrupt(line: str, process: subprocess.Popen[str]) -> None:
+        if "Now: key at night yes" in line:
+            process.send_signal(signal.SIGINT)
+
+    code, said = _follow(permit, interrupt)
+    assert code == 130, said
+
+    def smoke(line: str, process: subprocess.Popen[str]) -> None:
+        if "Now: key at night yes" in line:
+            served.do("smoke alarm")
+
+    code, said = _follow(permit, smoke)
+    assert code == 4, said
+    assert "Look after people first" in said
+    assert "remembered" in said
+    for each in ("smoke clear", "break brown-out"):  # the board starts anew, and has forgotten it
+        served.do(each)
+    while json.loads(_run("safety", *where, "--json").stdout)["state"] != "locked":
+        pass
+    rows = [json.loads(line) for line in (folder / "permits.jsonl").read_text().splitlines()]
+    assert [row["event"] for row in rows] == ["given", "given", "ended", "given", "ended", "given", "lost"]
+    run = _run(*permit, "--for", "1 s")
+    assert run.returncode == 4
+    assert rows[-1]["at"] in " ".join(run.stdout.split())
+    assert "smoke" in run.stdout
+    assert "--alarm-cleared" in run.stdout
+    call = ("call", "configs/calls/abandoned.yaml", *where, "--proving-dir", str(folder))
+    refused = _run(*call)
+    assert refused.returncode == 4
+    assert "nobody has acknowledged" in refused.stderr
+    run = _run(*permit, "--for", "1 s", "--alarm-cleared", "--who", "Bo", "--json")
+    assert run.returncode == 0, run.stderr
+    events = [json.loads(line) for line in run.stdout.splitlines()]
+    assert [event["event"] for event in events] == ["alarm cleared", "given", "stands", "ended"]
+    assert _run(*call).returncode == 0  # it does not ring: a board that is locked lets it
+    ringing = _run("call", ANSWERED, *where, "--proving-dir", str(folder))
+    assert ringing.returncode == 2
+    row = next(
+        each for line in (folder / "permits.jsonl").read_text().splitlines() if (each := json.loads(line))["who"]
+    )
+    assert (row["event"], row["who"], row["reason"]) == ("alarm cleared", "Bo", "smoke")
 
 
 @pytest.mark.realtime
