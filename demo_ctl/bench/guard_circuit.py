@@ -99,7 +99,7 @@ class Channel:
         self.chain_broken = False
         self.mirror_stuck: bool | None = None  # what it reads, whatever the relay does
         self._open: set[str] = set()  # contacts of the chain that are open
-        self._by_hand = False
+        self._button = False
         self._moving: Handle | None = None
         self._moves_up = False
 
@@ -126,10 +126,10 @@ class Channel:
             self._open.add(contact)
         self.settle()
 
-    def lift_by_hand(self, lifted: bool) -> None:
-        """Press the relay's armature with a finger, or let it go."""
-        self._by_hand = lifted
-        self.settle(0)
+    def press_button(self, pressed: bool) -> None:
+        """Press the test button, which bridges the pump stage and nothing else, or let it go."""
+        self._button = pressed
+        self.settle()
 
     def _stage_changed(self) -> None:
         self.settle(0)  # the hold is counted until the contact opens
@@ -137,11 +137,11 @@ class Channel:
     def settle(self, drop_us: int = GUARD_DROP_US) -> None:
         """Look at everything that holds or drops the relay, and let it move."""
         kernel = self._kernel
-        if self.welded or self._by_hand:
+        if self.welded:
             self._stay(True)
             self._changed()
             return
-        held = self.chain and (self.stage.charged or self.bypassed) and not self.dead
+        held = self.chain and (self.stage.charged or self.bypassed or self._button) and not self.dead
         if held == self.up or not (held or drop_us):
             self._stay(held)
         elif self._moving is None or self._moves_up != held:

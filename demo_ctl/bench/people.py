@@ -90,14 +90,14 @@ class People:
         """Pull the test plug of channel "a" or "b", which opens that channel alone, or put it back."""
         {"a": self.guard.a, "b": self.guard.b}[channel].work("test plug", not out)
 
-    def lift_relay(self, channel: str, lifted: bool) -> None:
-        """Press the armature of guard relay "a" or "b" with a finger, or let it go: its mirror contact follows."""
-        {"a": self.guard.a, "b": self.guard.b}[channel].lift_by_hand(lifted)
+    def press_relay_button(self, channel: str, pressed: bool) -> None:
+        """Press the test button of guard relay "a" or "b", or let it go. With the chain complete the relay pulls up."""
+        {"a": self.guard.a, "b": self.guard.b}[channel].press_button(pressed)
 
 
 # Proving, as done on the bench while it is opened: with the key off, everything that has two positions is put into
-# both; then the key goes to night and to day. Relays are lifted one at a time, so nothing gets through, and for less
-# time than a mirror contact may be wrong for.
+# both; then the key goes to night and to day. Relays are pulled up one at a time by their test buttons, so nothing gets
+# through, and for less time than a mirror contact may be wrong for.
 _REST = IN_ALONE | IN_FUSE | IN_RELEASE | IN_SUPERVISORY | IN_SMOKE
 _PROVING: tuple[tuple[int, Callable[[Hardware], None]], ...] = (
     (100, lambda at: at.turn_key("off")),
@@ -109,12 +109,12 @@ _PROVING: tuple[tuple[int, Callable[[Hardware], None]], ...] = (
     (850, lambda at: at.release_button()),
     (900, lambda at: at.set_input(_REST, False)),
     (950, lambda at: at.set_input(_REST, True)),
-    (1000, lambda at: at.lift_relay("a", True)),
-    (1080, lambda at: at.lift_relay("a", False)),
-    (1150, lambda at: at.lift_relay("b", True)),
-    (1230, lambda at: at.lift_relay("b", False)),
-    (1300, lambda at: at.turn_key("night")),
-    (1500, lambda at: at.turn_key("day")),
+    (1100, lambda at: at.turn_key("night")),
+    (1300, lambda at: at.turn_key("day")),
+    (1500, lambda at: at.press_relay_button("a", True)),
+    (1580, lambda at: at.press_relay_button("a", False)),
+    (1700, lambda at: at.press_relay_button("b", True)),
+    (1780, lambda at: at.press_relay_button("b", False)),
 )
 PROVING_US = 2_000_000
 
@@ -144,10 +144,10 @@ _SAYINGS: dict[str, tuple[Callable[[Hardware], None], str]] = {
     "plug a in": (lambda at: at.pull_plug("a", False), "the test plug of channel A is in"),
     "plug b out": (lambda at: at.pull_plug("b", True), "the test plug of channel B is out: that channel is open"),
     "plug b in": (lambda at: at.pull_plug("b", False), "the test plug of channel B is in"),
-    "relay a press": (lambda at: at.lift_relay("a", True), "the test button of guard relay A is kept pressed"),
-    "relay a release": (lambda at: at.lift_relay("a", False), "the test button of guard relay A is let go"),
-    "relay b press": (lambda at: at.lift_relay("b", True), "the test button of guard relay B is kept pressed"),
-    "relay b release": (lambda at: at.lift_relay("b", False), "the test button of guard relay B is let go"),
+    "relay a press": (lambda at: at.press_relay_button("a", True), "the test button of guard relay A is kept pressed"),
+    "relay a release": (lambda at: at.press_relay_button("a", False), "the test button of guard relay A is let go"),
+    "relay b press": (lambda at: at.press_relay_button("b", True), "the test button of guard relay B is kept pressed"),
+    "relay b release": (lambda at: at.press_relay_button("b", False), "the test button of guard relay B is let go"),
     "somebody there": (lambda at: at.set_input(IN_ALONE, False), "somebody stands before the presence detector"),
     "nobody there": (lambda at: at.set_input(IN_ALONE, True), "nobody is there"),
 }

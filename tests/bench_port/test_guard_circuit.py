@@ -209,8 +209,26 @@ def test_a_bridge_over_one_contact_is_outlived_by_the_other_and_no_mirror_shows_
     bench.pump_to(100_000)
     bench.kernel.run_to(1_000_000)
     assert bench.moves[-1] == (90_000 + GUARD_HOLD_US, False)
-    bench.guard.channels[1 - channel].lift_by_hand(True)
+    bench.guard.channels[1 - channel].press_button(True)
+    bench.kernel.run_to(1_000_000 + GUARD_PULL_US)
     assert bench.guard.closed  # which is how the proving finds it
+
+
+@pytest.mark.parametrize("channel", [0, 1])
+def test_a_test_button_bridges_its_stage_and_nothing_else(channel: int) -> None:
+    """wiring/README.md: the chain still stands before the coil."""
+    bench = Bench()
+    one, other = bench.guard.channels[channel], bench.guard.channels[1 - channel]
+    one.press_button(True)
+    bench.kernel.run_to(bench.kernel.now_us + 1_000_000)
+    assert (one.up, other.up, bench.guard.closed) == (True, False, False)
+    one.work("cover", False)
+    bench.kernel.run_to(bench.kernel.now_us + 1_000_000)
+    assert not one.up
+    one.work("cover", True)
+    one.press_button(False)
+    bench.kernel.run_to(bench.kernel.now_us + 1_000_000)
+    assert not one.up
 
 
 def test_a_short_across_one_stage_holds_one_relay_only() -> None:

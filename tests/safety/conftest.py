@@ -92,8 +92,8 @@ class Hands:
             hardware.release_stop()
         elif name.startswith("guard relay"):
             letter = name.split()[2].lower()
-            hardware.lift_relay(letter, True)
-            hardware.kernel.at(hardware.kernel.now_us + 3_000_000, hardware.lift_relay, letter, False)
+            hardware.press_relay_button(letter, True)
+            hardware.kernel.at(hardware.kernel.now_us + 3_000_000, hardware.press_relay_button, letter, False)
         elif name == "put everything back":
             hardware.close_cover()
             hardware.release_stop()
@@ -101,7 +101,7 @@ class Hands:
                 hardware.set_input(contact, True)
             for letter in "ab":
                 hardware.pull_plug(letter, False)
-                hardware.lift_relay(letter, False)
+                hardware.press_relay_button(letter, False)
         elif name == "key on first":
             hardware.turn_key("day")
         elif name.endswith(" alone"):

@@ -248,7 +248,7 @@ def test_no_bell_rings_in_a_proving(proven: Proven, bench: Port) -> None:
 @pytest.mark.parametrize(
     ("fault", "says"),
     [
-        ("isolator-welded", "open front: the isolating contactor takes the generator off"),
+        ("isolator-welded", "open front: the board tripped: the generator is not isolated"),
         ("isolator-dead", "close front: generator and battery are right"),
         ("follower-welded", "channel B alone: the isolating contactor takes the generator off"),
         ("contact-a-bridged", "guard relay B alone: no voltage on the ringing bus"),
@@ -487,7 +487,7 @@ def test_a_cover_closed_too_slowly_is_opened_and_closed_once_more(proven: Proven
         ("open front", "that was the stop", lambda at: at.press_stop()),
         ("press the stop", "that was a cover, not the stop", lambda at: at.open_cover()),
         ("channel A alone", "that was 'channel B alone'", lambda at: at.pull_plug("b", True)),
-        ("guard relay B alone", "that was 'guard relay A alone'", lambda at: at.lift_relay("a", True)),
+        ("guard relay B alone", "that was 'guard relay A alone'", lambda at: at.press_relay_button("a", True)),
     ],
 )
 def test_the_wrong_thing_is_told_and_may_be_done_right(
@@ -614,7 +614,7 @@ def test_a_relay_that_stands_up_at_rest_is_told_as_that_and_not_as_ringing_that_
         hardware.turn_key(position)
         wait(500_000)
     hardware.break_part("relay-a-welded")
-    hardware.lift_relay("a", True)
+    hardware.press_relay_button("a", True)
     wait(2_000_000)
     safety, trip = client.safety(), client.trips()[0]
     assert (safety.state, trip.reason, trip.state) == (m.G_TRIPPED, m.R_MIRROR, m.G_SAFE)
