@@ -348,7 +348,8 @@ def _check_format(data: dict[str, Any], lines: Mapping[KeyPath, int], file: str,
         return
     where = _place(file, lines, ("format",))
     found = shown(data["format"]) if "format" in data else "no such line"
-    text = f"format: found {found}, expected {listed(wanted)}, which says that this is a {kind}"
+    article = "an" if kind[:1] in "aeiou" else "a"
+    text = f"format: found {found}, expected {listed(wanted)}, which says that this is {article} {kind}"
     near = did_you_mean("format", [key for key in data if key not in _fields(model)]) if "format" not in data else ""
     raise FileError([Problem(where, text + near)], next_step="Is it the right file?")
 
