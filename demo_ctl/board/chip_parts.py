@@ -40,8 +40,8 @@ ZERO_STEPS = 410  # the live zero
 DEAD_STEPS = 370  # less is no signal
 SMALL = (1 << 30) - 1  # integers above it allocate
 
-# The port expander, as data: line 7 of its input port is wired to line 7 of its output port, the echo. The other lines of
-# the output port are lamps.
+# The port expander, as data: line 7 of its input port is wired to line 7 of its output port, the echo. The other lines
+# of the output port are lamps.
 EXPANDER = (
     0x20,  # address
     ((0x02, b"\x00"), (0x03, b"\x00"), (0x06, b"\xff"), (0x07, b"\x00")),  # outputs 0; port 0 is inputs, port 1 outputs

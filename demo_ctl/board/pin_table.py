@@ -5,8 +5,8 @@ number here and nowhere else.
 
 What must be seen in every pass has a pin of its own: chain, mirror contacts, key, and the button, which is also the way
 in for new firmware. What may take 50 ms comes over the bus of two pins: the expander's inputs (EXPANDED, in this order
-from its line 0; line 7 is its echo), its outputs for lamps (LAMPS, likewise), and the converter that measures the ringing
-bus.
+from its line 0; line 7 is its echo), its outputs for lamps (LAMPS, likewise), and the converter that measures the
+ringing bus.
 
 Every input reads 1 only while current flows in a sound wire, and needs a resistor of 8.2 kohm or less to ground on the
 board: the chip's own pull-down is too weak to hold some RP2350 inputs low (its erratum E9; from memory). Every output
@@ -42,7 +42,7 @@ LISTEN_HIGH = "listening selector, high bit"
 AUDIO = "audio converter"
 RESERVED = "reserved"
 
-# The expander's output lines 0 to 6, in this order: lamps 1 to 7. Line 7 is the echo. Each drives a lamp's driver, no lamp.
+# The expander's output lines 0 to 6, in this order; line 7 is the echo. Each drives a lamp's driver, and no lamp itself.
 LAMPS = ("lamp 1", "lamp 2", "lamp 3", "lamp 4", "lamp 5", "lamp 6", "lamp 7")
 
 SENSES = (LOOP_SENSE, NORMAL_SENSE, REVERSED_SENSE, RINGING_SENSE)  # in the order of the signals' numbers

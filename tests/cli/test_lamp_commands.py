@@ -109,7 +109,7 @@ def test_a_show_s_lamps_follow_the_call_that_follows_them(
 def test_the_events_of_a_call_are_those_of_a_call_without_lamps(
     tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    found = []
+    found: list[list[tuple[int, int, int, int]]] = []
     for lamps in (SHEET, re.sub(r"lamps:\n(  - .*\n)+calls", "lamps: []\ncalls", SHEET)):
         folder = tmp_path / str(len(found))
         folder.mkdir()
