@@ -42,7 +42,7 @@ LISTEN_HIGH = "listening selector, high bit"
 AUDIO = "audio converter"
 RESERVED = "reserved"
 
-# The expander's output lines 0 to 6, in this order; line 7 is the echo. Each drives a lamp's driver, and no lamp itself.
+# The expander's output lines 0 to 6, in this order; line 7 is the echo. Each drives a lamp's driver, not the lamp.
 LAMPS = ("lamp 1", "lamp 2", "lamp 3", "lamp 4", "lamp 5", "lamp 6", "lamp 7")
 
 SENSES = (LOOP_SENSE, NORMAL_SENSE, REVERSED_SENSE, RINGING_SENSE)  # in the order of the signals' numbers
