@@ -144,6 +144,12 @@ class VisitorsDial(Frozen):
     line: Annotated[str, Matching(r".{1,60}", "the name of a line of the unit that has a port")]
     title: dict[Language, Title] | None = None
     told_us: TimeUs = Field(alias="told for", default=15_000_000, description="how long their dial's figures stay")
+    rings: Annotated[str, Matching(r".{1,60}", "the name of a line of the unit that has a port")] | None = Field(
+        default=None, description="the one line whose bell may ring for them, in a session that the key opens"
+    )
+    rings_us: TimeUs = Field(
+        alias="rings for", default=20_000_000, ge=3_000_000, le=30_000_000, description="how long, when nobody answers"
+    )
 
 
 class Exhibit(Frozen):

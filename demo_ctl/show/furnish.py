@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from demo_ctl.ledger.read import read_record
-from demo_ctl.office.model import Unit
+from demo_ctl.office.model import Line, Unit
 from demo_ctl.plan.build import build
 from demo_ctl.plan.stretch import release_need_us
 from demo_ctl.script.exhibit import Exhibit, Placed, texts_of
@@ -20,6 +20,7 @@ from demo_ctl.show.lamps import lamp_table
 from demo_ctl.show.screens import Film, film
 from demo_ctl.show.unfold import Unfolding
 from demo_ctl.show.visitor import watching_plan
+from demo_ctl.show.visitor_ring import ringing_plan
 from demo_ctl.terms.errors import InputError, PlanError
 from demo_ctl.terms.lamps import Lamp
 from demo_ctl.terms.located import Located
@@ -111,13 +112,28 @@ def _watch(exhibit: Located[Exhibit], unit: Unit) -> Watch | None:
     told = exhibit.value.visitors_dial
     if told is None:
         return None
-    line = next((line for line in unit.lines if line.name == told.line and line.port), None)
+    line = _line(exhibit, unit, told.line, "line")
+    title = words(texts_of(dict(told.title)), "en") if told.title else "A visitor dials"
+    plan = watching_plan(unit, line, title)
+    if told.rings is None:
+        return Watch(plan, told.told_us)
+    rung = _line(exhibit, unit, told.rings, "rings")
+    if rung.name == line.name:
+        raise InputError(
+            "visitors cannot ring the telephone that they dial with",
+            where=exhibit.place("visitors dial", "rings"),
+            next_step="Name another line with a port, or leave `rings` away.",
+        )
+    return Watch(plan, told.told_us, ringing_plan(unit, line, rung, title, told.rings_us), rung)
+
+
+def _line(exhibit: Located[Exhibit], unit: Unit, name: str, key: str) -> Line:
+    line = next((line for line in unit.lines if line.name == name and line.port), None)
     if line is None:
         known = ", ".join(each.name for each in unit.lines if each.port)
         raise InputError(
-            f"{unit.name} has no line {told.line!r} with a port of the board",
-            where=exhibit.place("visitors dial", "line"),
+            f"{unit.name} has no line {name!r} with a port of the board",
+            where=exhibit.place("visitors dial", key),
             next_step=f"Lines with a port: {known}.",
         )
-    title = words(texts_of(dict(told.title)), "en") if told.title else "A visitor dials"
-    return Watch(watching_plan(unit, line, title), told.told_us)
+    return line

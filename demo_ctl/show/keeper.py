@@ -19,7 +19,7 @@ from typing import Protocol
 from demo_ctl.ledger.record import RecordWriter
 from demo_ctl.link.advice import of_reason, of_trip
 from demo_ctl.link.client import Client
-from demo_ctl.office.model import Unit
+from demo_ctl.office.model import Line, Unit
 from demo_ctl.plan.model import Plan
 from demo_ctl.run.perform import perform
 from demo_ctl.run.result import CallResult, Status
@@ -31,6 +31,7 @@ from demo_ctl.show.lamps import Lights
 from demo_ctl.show.model import Happening
 from demo_ctl.show.screens import Screens
 from demo_ctl.show.visitor import VisitorLive, dial_ran, told_in_charge, told_to_visitor
+from demo_ctl.show.visitor_ring import VisitorRing, not_now, window_ms
 from demo_ctl.show.wear import Counters
 from demo_ctl.show.wishes import Kind, Reply, Wish, wish_of
 from demo_ctl.terms.errors import DemoError, LinkError
@@ -71,10 +72,15 @@ class Act:
 
 @dataclass(frozen=True)
 class Watch:
-    """The telephone that visitors dial with themselves. plan: of `visitor.watching_plan`; told_us: of their figures."""
+    """The telephone that visitors dial with themselves. plan: of `visitor.watching_plan`; told_us: of their figures.
+
+    ringing: of `visitor_ring.ringing_plan`, where the bell of one line (rung) may ring for them; None: none may.
+    """
 
     plan: Plan
     told_us: int
+    ringing: Plan | None = None
+    rung: Line | None = None
 
 
 @dataclass(frozen=True)
@@ -131,6 +137,10 @@ class Keeper:
         self._heard: tuple[int, int] | None = None
         self._watch = watch
         self._visitor: VisitorLive | None = None  # while the board watches
+        self._visit_plan: Plan | None = None  # by this plan
+        self._ring: VisitorRing | None = None  # where a bell may ring for them
+        self._silent = ""  # why none does
+        self._key_off = False
         self._visited: list[Happening] = []
         self._watch_us = 0
         self._down_us = -1  # when a visitor hung up, and the switches are coming home
@@ -216,6 +226,7 @@ class Keeper:
                 self._inputs(heard.value)
             elif heard.kind == m.EV_GUARD:
                 self._stand_us = self._ready_us = 0
+                self._key_turned(heard.value & 0xFF)
         elif isinstance(heard, m.Beat):
             self._inputs(heard.inputs)
             self._visit_time(heard.now_us)
@@ -245,24 +256,60 @@ class Keeper:
             self._take(exhibit.Engaged(lifted))
         if lifted:
             return
-        steps = [m.Instruction(s.op, s.port, s.x, s.a, s.b) for s in watch.plan.timeline.steps]
-        # A visitors' session is opened at the key, for half an hour. This plan rings nobody in either kind.
+        # A visitors' session is opened at the key, for half an hour. Only in one may a bell ring for them.
         why = ""
-        for number, kind in ((1, m.PLAN_VISITORS), (2, m.PLAN_CALL)):
+        for plan, kind in (*self._with_bell(client), (watch.plan, m.PLAN_VISITORS), (watch.plan, m.PLAN_CALL)):
+            steps = [m.Instruction(s.op, s.port, s.x, s.a, s.b) for s in plan.timeline.steps]
             try:
-                client.upload(number, steps, watch.plan.timeline.roles, kind)
-                client.start(number)
+                client.upload(1, steps, plan.timeline.roles, kind)
+                client.start(1)
             except LinkError as error:
                 why = error.what
                 client.status()  # a refusal breaks nothing; a lost board raises here
             else:
+                self._ring = None
+                if plan is watch.ringing and watch.rung is not None:
+                    self._ring = VisitorRing(plan, self._unit, watch.rung)
+                self._visit_plan = plan
                 self._new_visit()
                 return
         self.rows = [f"The visitors' telephone is not watched: {why}."]
 
+    def _with_bell(self, client: Client) -> list[tuple[Plan, int]]:
+        """Return the plan in which a bell may ring for visitors, if anything lets it. Raises LinkError."""
+        plan = self._watch.ringing if self._watch is not None else None
+        if plan is None:
+            return []
+        self._silent = self._not_ready(client, plan)
+        return [] if self._silent else [(plan, m.PLAN_VISITORS)]
+
+    def _bell(self) -> None:
+        """Let the bell ring, or end that, as the visitor's call goes. Raises LinkError."""
+        client, ring, visitor = self._client, self._ring, self._visitor
+        if client is None or ring is None or visitor is None or self._visit_plan is None:
+            return
+        gate = ring.wants(visitor.scene.digits, lifted=visitor.lifted)
+        if gate % 2:
+            self._silent = not_now(client.safety(), window_ms(self._visit_plan))
+            if self._silent:
+                return
+        if gate:
+            client.go(gate)
+
+    def _key_turned(self, guard: int) -> None:
+        """See the key go off and on: a session begins. Watch anew, if no bell may ring yet and nobody dials."""
+        if guard in (m.G_KEY_OFF, m.G_LOCKED):
+            self._key_off = True
+        elif guard == m.G_SAFE and self._key_off:
+            self._key_off = False
+            bell = self._watch is not None and self._watch.ringing is not None and self._ring is None
+            if bell and self._client is not None and self._visitor is not None and not self.state.lifted:
+                self._client.stop()  # its event ends the watching; then it begins anew
+                self._watch_us = 0
+
     def _new_visit(self) -> None:
-        assert self._watch is not None
-        self._visitor = VisitorLive(self._watch.plan, self._unit)
+        assert self._visit_plan is not None
+        self._visitor = VisitorLive(self._visit_plan, self._unit)
         self._visited, self._down_us = [], -1
 
     def _visit(self, event: m.Event) -> None:
@@ -271,6 +318,8 @@ class Keeper:
         if event.kind == m.EV_PLAN and event.value & 0xFF in (m.FINISHED, m.ENDED_EARLY):
             self._unwatch()
             return
+        if self._ring is not None:
+            self._ring.take(event)
         on_screen = self.state.phase is Phase.VISITING
         self._visited += self.screens.event(event) if on_screen else self._visitor.take(event)
         self._look_at_visitor()
@@ -285,6 +334,7 @@ class Keeper:
         visitor, watch = self._visitor, self._watch
         if visitor is None or watch is None:
             return
+        self._bell()
         if visitor.lifted:
             self._down_us = -1
             if not self.state.lifted:
@@ -310,7 +360,7 @@ class Keeper:
 
     def _unwatch(self) -> None:
         """The board watches no more: what was seen until then is counted."""
-        lifted, self._visitor, self._down_us = self.state.lifted, None, -1
+        lifted, self._visitor, self._down_us, self._ring = self.state.lifted, None, -1, None
         if lifted:
             self._take(exhibit.Down(wear.worked(self._visited, self._unit)))
         self._visited = []
@@ -397,7 +447,7 @@ class Keeper:
                 self.screens.show(doing.replay, self._house.now().us)
             elif isinstance(doing, exhibit.Follow):
                 if self._visitor is not None and self._watch is not None:
-                    self.screens.call(self._watch.plan, "everything", {}, self._visitor)
+                    self.screens.call(self._visit_plan or self._watch.plan, "everything", {}, self._visitor)
             elif isinstance(doing, exhibit.Attract):
                 self.screens.attract(self._house.now().us)
             elif isinstance(doing, exhibit.Dark):
@@ -537,13 +587,18 @@ class Keeper:
             left_us=-1,
             running=calling,
             wishes=[kind.value for kind in Kind if kind in wishes],
-            notice=" ".join([*exhibit.notices(state, now, self.rules), *self.rows, *self._lamps_lacking()]),
+            notice=" ".join(
+                [*exhibit.notices(state, now, self.rules), *self.rows, *self._no_bell(), *self._lamps_lacking()]
+            ),
             rehearsal=False,
         )
 
     def _lamps_lacking(self) -> list[str]:
         words = self._lights.lacking(self._client) if self._lights is not None else ""
         return [words] if words else []
+
+    def _no_bell(self) -> list[str]:
+        return [f"No bell rings for visitors: {self._silent}."] if self._silent else []
 
     def _coming(self, state: State, now: Now) -> str:
         if state.phase is not Phase.ATTRACT:

@@ -19,7 +19,7 @@ from demo_ctl.office.load import load_unit
 from demo_ctl.plan.model import Plan
 from demo_ctl.run.result import Status
 from demo_ctl.safety.readiness import bench_ready
-from demo_ctl.script.exhibit_load import load_exhibit
+from demo_ctl.script.exhibit_load import load_exhibit, parse_exhibit
 from demo_ctl.show import exhibit, wear
 from demo_ctl.show.exhibit import (
     Begin,
@@ -42,8 +42,9 @@ from demo_ctl.show.furnish import Furnished, furnish
 from demo_ctl.show.hub import Hub
 from demo_ctl.show.keeper import House, Keeper
 from demo_ctl.show.screens import Screens
+from demo_ctl.show.visitor_ring import ringing_plan
 from demo_ctl.show.wear_store import WearStore, parse
-from demo_ctl.terms.errors import DemoError
+from demo_ctl.terms.errors import DemoError, InputError
 from demo_ctl.wire import messages as m
 
 CONFIGS = Path(__file__).parents[2] / "configs"
@@ -727,3 +728,174 @@ def test_visitors_are_followed_all_day_not_only_in_the_half_hour_after_the_key(e
     at.run(4)
     assert "A visitor dialled 55: 10.0" in at.keeper.told()["notice"]
     at.back()
+
+
+# -- and a bell that rings for them ----------------------------------------------------------------------------------
+
+RUNG = 2  # the port of the line in the parlour, 555-0134
+
+
+@pytest.fixture
+def bell(furnished: Furnished, tmp_path: Path) -> Iterator[Exhibition]:
+    """An exhibition whose visitors may ring the parlour."""
+    unit = furnished.unit
+    line, rung = unit.line_at_port(VISITORS), unit.line_at_port(RUNG)
+    assert line is not None
+    assert rung is not None
+    assert furnished.watch is not None
+    plan = ringing_plan(unit, line, rung, "A visitor dials", 20_000_000)
+    made = Exhibition(replace(furnished, watch=replace(furnished.watch, ringing=plan, rung=rung)), tmp_path)
+    made.skip_to(datetime(2026, 10, 20, 10, 0, tzinfo=UTC))
+    made.run(3)
+    yield made
+    made.line.close()
+    made.store.close()
+
+
+def rings(at: Exhibition, seconds: float, port: int = RUNG) -> float:
+    """Let time pass; return for how much of it the bell of a port rang, seconds."""
+    rang, step_s = 0.0, 0.1
+    for _ in range(round(seconds / step_s)):
+        at.run(step_s)
+        rang += step_s * (at.world.unit.levels() >> 4 * (port - 1) + m.RINGING & 1)
+    return rang
+
+
+def visit(at: Exhibition, number: str = "5550134") -> None:
+    """A visitor lifts, and dials."""
+    telephone(at, 0.1, True)
+    at.run(dial(at, number))
+
+
+def rung_lifts(at: Exhibition, closed: bool) -> None:
+    at.world.unit.set_loop(RUNG, closed)
+
+
+def guard(at: Exhibition) -> m.Safety:
+    assert at.keeper._client is not None
+    return at.keeper._client.safety()
+
+
+def test_the_bell_rings_for_a_visitor_until_somebody_answers(bell: Exhibition) -> None:
+    visit(bell)
+    assert rings(bell, 10) > 2
+    assert guard(bell).state == m.G_LIVE
+    rung_lifts(bell, True)
+    bell.run(1)
+    assert rings(bell, 6) == 0
+    assert guard(bell).state == m.G_ARMED  # the window was closed in order
+    telephone(bell, 0, False)
+    rung_lifts(bell, False)
+    bell.run(6)
+    assert bell.keeper.state.phase is Phase.ATTRACT
+    assert guard(bell).trips == 0
+
+
+def test_a_visitor_who_hangs_up_takes_the_window_with_them(bell: Exhibition) -> None:
+    visit(bell)
+    assert rings(bell, 5) > 1
+    telephone(bell, 0, False)
+    bell.run(1)
+    assert guard(bell).state == m.G_ARMED
+    # The next one dials another number: nothing may ring there, and nothing trips.
+    bell.run(5)
+    visit(bell, "5550101")
+    assert rings(bell, 8, port=1) == 0
+    assert guard(bell).trips == 0
+
+
+def test_nobody_answers_and_the_window_ends_in_order_once(bell: Exhibition) -> None:
+    visit(bell)
+    assert rings(bell, 18) > 4
+    bell.run(4)
+    assert rings(bell, 12) == 0
+    assert (guard(bell).trips, guard(bell).state) == (0, m.G_ARMED)
+
+
+def test_a_session_rings_for_as_long_as_the_board_lets_it_and_never_trips(bell: Exhibition) -> None:
+    """Three minutes in all: then visitors' calls go on without a bell."""
+    rang = []
+    for _ in range(12):
+        visit(bell)
+        rang.append(rings(bell, 22) > 2)
+        telephone(bell, 0, False)
+        bell.run(5)
+    assert rang[0]
+    assert not rang[-1]
+    assert rang.count(True) <= 180 // 20
+    assert guard(bell).trips == 0
+    assert "No bell rings for visitors: " in bell.keeper.told()["notice"]
+
+
+def test_after_the_session_visitors_call_without_a_bell_until_the_key_opens_another(bell: Exhibition) -> None:
+    bell.run(10)
+    bell._wait(1_900_000_000)
+    bell.run(15)
+    visit(bell)
+    assert rings(bell, 10) == 0
+    assert bell.keeper.state.phase is Phase.VISITING
+    telephone(bell, 0, False)
+    bell.run(6)
+    for position in ("off", "day"):
+        bell.world.hardware.turn_key(position)
+        bell.run(2)
+    bell.run(10)
+    visit(bell)
+    assert rings(bell, 10) > 2
+    telephone(bell, 0, False)
+    bell.run(6)
+    assert guard(bell).trips == 0
+
+
+def test_after_a_board_reset_or_a_trip_nothing_rings_until_the_key_was_turned(bell: Exhibition) -> None:
+    for what in ("trip", "reset"):
+        if what == "reset":
+            bell.world.reset_board()
+        else:
+            visit(bell)
+            bell.run(4)
+            bell.world.hardware.press_stop()
+            bell.run(1)
+            assert guard(bell).state == m.G_TRIPPED
+            bell.world.hardware.release_stop()
+            telephone(bell, 0, False)
+        bell.run(20)
+        visit(bell)
+        assert rings(bell, 10) == 0, what
+        assert "No bell rings for visitors: " in bell.keeper.told()["notice"]
+        telephone(bell, 0, False)
+        bell.run(6)
+        for position in ("off", "day"):
+            bell.world.hardware.turn_key(position)
+            bell.run(2)
+        bell.run(10)
+
+
+def test_at_night_no_bell_rings_for_anybody(bell: Exhibition) -> None:
+    bell.world.hardware.turn_key("night")
+    bell.run(10)
+    visit(bell)
+    assert rings(bell, 10) == 0
+    assert guard(bell).trips == 0
+
+
+def test_an_exhibit_says_which_line_may_ring_and_what_is_wrong_is_said(tmp_path: Path) -> None:
+    text = (CONFIGS / "exhibits" / "corner.yaml").read_text()
+    for rung, said in (
+        ("parlour", ""),
+        ("stage", "cannot ring the telephone that they dial with"),
+        ("attic", "no line"),
+    ):
+        path = CONFIGS / "exhibits" / "corner.yaml"
+        changed = text.replace("  line: stage\n", f"  line: stage\n  rings: {rung}\n  rings for: 12 s\n")
+        loaded = parse_exhibit(changed, str(path))
+        if said:
+            with pytest.raises(InputError, match=said):
+                furnish(loaded, load_unit(UNIT))
+            continue
+        watch = furnish(loaded, load_unit(UNIT)).watch
+        assert watch is not None
+        assert watch.ringing is not None
+        assert watch.ringing.ringing
+        assert {step.a for step in watch.ringing.timeline.steps if step.op == m.OP_RINGING} == {12_000_000, 0}
+        assert watch.plan.ringing is False
