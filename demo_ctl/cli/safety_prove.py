@@ -30,7 +30,7 @@ if TYPE_CHECKING:
 
 MOST_COVERS = 20
 CAUTION = """\
-This proves that the unit's covers, key and emergency stop take ringing off. Up to four times it lets RINGING VOLTAGE \
+This proves that the unit's covers, key and emergency stop take ringing off. Up to five times it lets RINGING VOLTAGE \
 (75 to 105 V) onto the ringing bus for some seconds, each time only after you have said yes; no line is rung. Only a \
 competent person does this, not alone, with the public kept away. Touch covers and stop only from outside. Follow \
 local electrical codes. Type no and Enter, or Ctrl-C, to end it at any time; that takes ringing off."""

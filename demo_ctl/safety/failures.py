@@ -22,7 +22,7 @@ from demo_ctl.board import limits
 from demo_ctl.link.advice import REASONS
 from demo_ctl.link.client import LimitsInForce
 from demo_ctl.safety.guard_data import Guard
-from demo_ctl.safety.proving import procedure
+from demo_ctl.safety.proving_night import whole
 from demo_ctl.safety.reaction import NOTICED, RINGING_OFF, budget
 from demo_ctl.safety.reaction import Path as WayOff
 from demo_ctl.terms.errors import InputError
@@ -139,7 +139,7 @@ def ways_off(guard: Located[Guard]) -> dict[str, WayOff]:
 def proving_steps() -> tuple[str, ...]:
     """Return the names of the proving's steps, for a unit with one cover."""
     in_force = LimitsInForce(dict(zip(m.LIMIT_NAMES, _boot_limits(), strict=True)), 0)
-    return tuple(dict.fromkeys(step.name for step in procedure((A_COVER,), in_force, covers_contact=True)))
+    return tuple(dict.fromkeys(step.name for step in whole((A_COVER,), in_force, covers_contact=True)))
 
 
 def must_be_named() -> tuple[str, ...]:

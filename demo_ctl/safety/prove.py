@@ -292,8 +292,10 @@ class _Walk:
         if step.live:
             self._agreed(step)
             figures = self._let_on(step)
-            self.person.tell(f"RINGING VOLTAGE IS ON THE BUS. {step.ask}".rstrip())
+        # Before it is said: hands may be quicker than this computer, and what passes would be missed.
         began_us = self._begin()
+        if step.live:
+            self.person.tell(f"RINGING VOLTAGE IS ON THE BUS. {step.ask}".rstrip())
         if step.host == "silent":
             began_us = self._fall_silent()
         elif step.host == "stop":
