@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+from dataclasses import replace
 from datetime import datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -68,6 +69,7 @@ def run(args: argparse.Namespace) -> int:
         url, welcome = client.port.url, client.welcome
         proof = _proof(client, safety, unit, provings, remarks)
     assert welcome is not None
+    alarm = _alarm(args, unit, simulated=bool(welcome.simulated))
     found = standing(safety, trips[0] if trips else None)
     caused = causes(safety, welcome, trips, provings)
     if args.json:
@@ -80,14 +82,30 @@ def run(args: argparse.Namespace) -> int:
                 "simulated": bool(welcome.simulated),
                 **safety_json(safety, found),
                 "proving": _proof_json(proof),
+                "alarm_not_acknowledged": alarm,
                 "limits": limits_json(limits),
                 "trips": [trip_json(trip, caused=why) for trip, why in zip(trips, caused, strict=True)],
             }
         )
     else:
         told = list(zip(trips, caused, strict=True))
+        if alarm:
+            said = f"AN ALARM HAS TAKEN THE UNIT'S SUPPLY, and nobody has acknowledged it: {alarm}."
+            proof = replace(proof, says=(*proof.says, said))
         _show(safety, found, limits, told, url, proof, simulated=bool(welcome.simulated))
     return int(Exit.SAFETY_TRIP if safety.state == m.G_TRIPPED else Exit.OK)
+
+
+def _alarm(args: argparse.Namespace, unit: Unit | None, *, simulated: bool) -> str:
+    """Return the alarm of this unit that nobody has acknowledged, in words; "" when there is none."""
+    from demo_ctl.safety.permit_book import alarm_in_words, read_rows, standing_alarm
+    from demo_ctl.safety.proof_store import default_folder
+
+    if unit is None:
+        return ""
+    rows = read_rows(Path(args.proving_dir) if args.proving_dir else default_folder())
+    found = standing_alarm(rows, unit.name, simulated=simulated)
+    return alarm_in_words(found) if found is not None else ""
 
 
 def unit_of(given: str | None) -> Unit | None:

@@ -13,11 +13,12 @@ from __future__ import annotations
 
 import json
 import os
+import threading
 from collections.abc import Iterable
-from concurrent.futures import Future, ThreadPoolExecutor
 from dataclasses import asdict, dataclass
 from datetime import datetime
 from pathlib import Path
+from queue import SimpleQueue
 
 from demo_ctl.link.advice import of_reason
 from demo_ctl.link.lease import ALARMS
@@ -170,21 +171,24 @@ class PermitBook:
 
     def __init__(self, folder: Path) -> None:
         self.folder = folder
-        self._thread = ThreadPoolExecutor(1, "permit book")
-        self._written: list[Future[None]] = []
+        self._rows: SimpleQueue[Row | None] = SimpleQueue()
+        self._trouble = ""
+        self._thread = threading.Thread(target=self._write, name="permit book", daemon=True)
+        self._thread.start()
 
     def note(self, row: Row) -> None:
-        """Have a row written."""
-        self._written.append(self._thread.submit(append, self.folder, row))
+        """Have a row written; comes back at once."""
+        self._rows.put(row)
 
     def close(self) -> str:
         """Wait until all is on the disk; return what went wrong, or ""."""
-        self._thread.shutdown(wait=False)
-        try:
-            for each in self._written:
-                each.result(_PATIENCE_S)
-        except InputError as error:
-            return str(error)
-        except TimeoutError:
-            return f"{self.folder / NAME}: the disk stands still"
-        return ""
+        self._rows.put(None)
+        self._thread.join(_PATIENCE_S)
+        return f"{self.folder / NAME}: the disk stands still" if self._thread.is_alive() else self._trouble
+
+    def _write(self) -> None:
+        while (row := self._rows.get()) is not None:
+            try:
+                append(self.folder, row)
+            except InputError as error:
+                self._trouble = self._trouble or str(error)

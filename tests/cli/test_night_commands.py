@@ -57,6 +57,9 @@ def test_a_permit_for_hours_then_an_alarm_told_to_people_and_programs(demo: Any,
     again = demo("safety", "permit", "--port", url, "--for", "1 s")
     assert again.returncode == 4
     assert "fuse alarm, 20" in " ".join(again.stdout.split())
+    shown = json.loads(demo("safety", "--port", url, "--json").stdout)
+    assert shown["alarm_not_acknowledged"].startswith("fuse alarm, 20")
+    assert "AN ALARM HAS TAKEN THE UNIT'S SUPPLY" in demo("safety", "--port", url).stdout
     still = demo("safety", "permit", "--port", f"{url}&hands=0 s:fuse alarm", "--alarm-cleared", "--who", "Bo")
     assert still.returncode == 4  # said to be seen to, and it is there
     assert demo("safety", "permit", "--port", url, "--for", "1 s").returncode == 4

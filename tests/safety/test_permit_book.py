@@ -3,8 +3,7 @@
 from __future__ import annotations
 
 import json
-import os
-from contextlib import suppress
+import threading
 from pathlib import Path
 
 import pytest
@@ -12,6 +11,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from demo_ctl.link.lease import ALARMS
+from demo_ctl.safety import permit_book
 from demo_ctl.safety.permit_book import (
     CLEARED,
     ENDED,
@@ -136,13 +136,25 @@ def test_a_place_where_nothing_can_be_kept_is_said(tmp_path: Path) -> None:
         read_rows(tmp_path)
 
 
-def test_a_disk_that_stands_still_is_not_waited_for_while_rows_are_noted(tmp_path: Path) -> None:
-    """A pipe that nobody reads yet stands for the disk: opening it waits."""
-    os.mkfifo(tmp_path / NAME)
-    held = os.open(tmp_path / NAME, os.O_RDONLY | os.O_NONBLOCK)
+def test_a_disk_that_stands_still_is_not_waited_for_while_rows_are_noted(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    turns, begun, done = threading.Event(), threading.Event(), []
+
+    def slow(folder: Path, row: Row) -> None:
+        begun.set()
+        turns.wait(10)
+        done.append(row)
+
+    monkeypatch.setattr(permit_book, "append", slow)
+    monkeypatch.setattr(permit_book, "_PATIENCE_S", 0.01)
     book = PermitBook(tmp_path)
-    with suppress(OSError):
-        for _ in range(3):
-            book.note(SMOKE)  # comes back
-    os.close(held)
-    book.close()
+    book.note(SMOKE)
+    begun.wait(10)
+    book.note(row(GIVEN))
+    assert done == []  # it came back, twice, with nothing written
+    assert "the disk stands still" in book.close()
+    turns.set()
+    monkeypatch.setattr(permit_book, "_PATIENCE_S", 10.0)
+    assert book.close() == ""
+    assert done == [SMOKE, row(GIVEN)]
