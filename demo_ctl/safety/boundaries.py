@@ -259,6 +259,10 @@ def petition_boundaries(module: ModuleType) -> Iterator[str]:
         if bool(it.trips(False, 1, False)) == bool(early):
             yield f"release: {early} us before 200 ms"
         it = make()
+        it.step(200_000 - early, False)
+        if bool(it.trips(False, 1, False)) == bool(early):
+            yield f"after the start: {early} us before 200 ms"
+        it = make()
         it.turned_on()
         it.begin(m.PLAN_VISITORS)
         for elapsed_us in (999, 1) * 900 + (1_799_099_999,):

@@ -245,7 +245,7 @@ WORDS: tuple[tuple[str, str, str, str], ...] = (
     (
         "petition",
         "self._part_us = 0",
-        "0 ->",
+        "",
         "It is kept below one unit; of a session that was never begun nothing is asked.",
     ),
     ("petition", "return True", "return True ->", "Whoever asks wants to know no more than yes or no."),

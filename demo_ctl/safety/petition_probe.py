@@ -33,7 +33,7 @@ class WindowProbe(Probe):
 
     name = "petition: windows"
     module = petition
-    ARM, RELEASE, WINDOW, SHORT, SESSION = 2, 2, 3, 1, 2
+    ARM, RELEASE, WINDOW, SHORT, SESSION = 3, 2, 3, 1, 2
     MOST = 4
     KINDS: tuple[int, ...] = (m.PLAN_CALL,)
     OPENINGS: tuple[tuple[int, int, int, bool], ...] = tuple(
