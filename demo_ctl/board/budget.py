@@ -24,13 +24,18 @@ class Budget:
     def __init__(self):
         self.burst_us = 0  # of the burst that runs
         self.still_us = 0  # since ringing was last seen
-        self.call_us = 0  # live in this call
+        self.call_us = 0  # live in this call, or in this visitors' session
+        self._shared = False  # which of the two
+        self._session_us = 0  # of the session, while another plan has its own call
         self.spent_us = 0  # of the hour's bucket, which holds half of the hour's limit
         self.rest_us = 0  # time not live that has not yet filled a quantum
 
-    def new_call(self):
-        """A plan starts."""
-        self.call_us = 0
+    def new_call(self, shared=False, anew=True):
+        """A plan starts. shared: it is one of a visitors' session, all of which have one budget; anew: the first."""
+        if self._shared:
+            self._session_us = self.call_us
+        self.call_us = self._session_us if shared and not anew else 0
+        self._shared = shared
 
     def step(self, elapsed_us, live, ringing, limits):
         """Time passed. live, ringing: during it. limits: (burst_us, pause_us, call_us, hour_us).

@@ -168,8 +168,7 @@ class Guard:
 
     def begin_plan(self, kind):
         """A plan starts."""
-        if self.petition.begin(kind):
-            self.budget.new_call()
+        self.budget.new_call(kind == m.PLAN_VISITORS, self.petition.begin(kind))
         self.petition.turn(self.inputs)
         self._set_limits()
 

@@ -55,11 +55,11 @@ class WindowProbe(Probe):
         "at rest": "While not live, any ringing trips once the guard's own release time is over; not before.",
         "off the hook": "While live, somebody off the hook on a port that takes no part trips.",
         "night": "At night a plan ends with somebody near, covers not proven, or an alarm.",
-        "night's ports": "At night only ports that the board answers get a window, and one that is open elsewhere ends.",
+        "night's ports": "At night only ports that the board answers get a window; one that is open elsewhere ends.",
         "mode": "The mode is night exactly when the key stands there; otherwise the plan's kind decides.",
         "ends for a reason": "By day no plan ends for any of this, but for a visitors' session that is over.",
         "late": "A window is late when it has been open for its time and ringing is not let through; not before.",
-        "wait": "wait_us is when time alone changes an answer: that of a window, of the release time, or of a session.",
+        "wait": "wait_us is when time alone changes an answer: a window's, the release time's, or a session's.",
     }
 
     def make(self, module: Any) -> Any:

@@ -50,11 +50,14 @@ class BudgetProbe(Probe):
                 burst_left = limits[0] - notes[1] - notes[2] if ringing else elapsed
                 if left and elapsed <= left and elapsed <= burst_left:
                     yield "step", elapsed, True, ringing, limits
-        yield ("call",)
+        yield from self._plans()
+
+    def _plans(self) -> Iterator[Any]:
+        yield "call", False, True
 
     def act(self, action: Any) -> Any:
         self._before = self._spent()
-        return self.it.new_call() if action[0] == "call" else self.it.step(*action[1:])
+        return self.it.new_call(*action[1:]) if action[0] == "call" else self.it.step(*action[1:])
 
     def next_notes(self, notes: Any, action: Any, answer: Any) -> Any:
         hour, burst, gap, call = notes
@@ -146,6 +149,47 @@ class BurstProbe(BudgetProbe):
 
     def next_notes(self, notes: Any, action: Any, answer: Any) -> Any:
         return 0, *super().next_notes(notes, action, answer)[1:]
+
+
+class SessionBudgetProbe(BudgetProbe):
+    """Plans of a visitors' session and others, in any order: the session has one budget, whatever comes between."""
+
+    name = "budget: sessions"
+    MODES = ((9, 1, 3, 40),)
+    laws = {  # noqa: RUF012
+        "one session": "A session's plan goes on where its last one ended; its first, and any other, begins anew.",
+        "left": BudgetProbe.laws["left"],
+        "call": BudgetProbe.laws["call"],
+    }
+
+    def _plans(self) -> Iterator[Any]:
+        yield "call", False, True
+        yield "call", True, True
+        yield "call", True, False
+
+    def notes(self) -> Any:
+        # live in this call; it is a session's; live in the session, when another call began
+        return 0, False, 0
+
+    def next_notes(self, notes: Any, action: Any, answer: Any) -> Any:
+        call, shared, session = notes
+        if action[0] == "call":
+            session = call if shared else session
+            return (0 if action[2] else session), action[1], session
+        _, elapsed, live, _, _ = action
+        return (min(call + elapsed, self.MOST) if live else call), shared, session
+
+    def actions(self, notes: Any) -> Iterator[Any]:
+        return super().actions((0, 0, 0, notes[0]))
+
+    def judge(self, notes: Any, action: Any, answer: Any) -> Answers:
+        call, _, _ = self.next_notes(notes, action, answer)
+        limits = self.MODES[0]
+        yield "left", self.it.left_us(limits) == max(0, min(limits[2] - call, limits[3] // 2 - self._spent()))
+        if action[0] == "call":
+            yield "one session", self.it.call_us == call
+        elif action[2]:
+            yield "call", (answer == m.R_CALL) == (call >= limits[2])
 
 
 # The bus.
@@ -430,7 +474,15 @@ class PermitProbe(Probe):
         return -1 <= value <= max(self.LEASE, self.ALARM, self.KEY, m.R_NOT_HOME) * self.TICK
 
 
-WATCHES: tuple[type[Probe], ...] = (BudgetProbe, BurstProbe, BusProbe, PermitProbe, WindowProbe, SessionProbe)
+WATCHES: tuple[type[Probe], ...] = (
+    BudgetProbe,
+    BurstProbe,
+    SessionBudgetProbe,
+    BusProbe,
+    PermitProbe,
+    WindowProbe,
+    SessionProbe,
+)
 
 
 def explore_watches() -> list[WatchResult]:

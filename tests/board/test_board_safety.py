@@ -732,7 +732,8 @@ def test_a_bus_that_reads_quiet_while_live_is_no_reading_to_trust() -> None:
     assert stage.pumps()[-1] <= t + 1_500_000 + 60_000
 
 
-def test_the_visitors_budget_is_that_of_the_session_whatever_plans_it_has() -> None:
+@pytest.mark.parametrize("between", [False, True])
+def test_the_visitors_budget_is_that_of_the_session_whatever_plans_it_has(between: bool) -> None:
     stage = Stage()
     stage.turn_key()
     stage.hello()
@@ -746,6 +747,10 @@ def test_the_visitors_budget_is_that_of_the_session_whatever_plans_it_has() -> N
         live_us += (len(stage.pumps()) - before) * 10_000
         if stage.firmware.guard.state == m.G_TRIPPED or stage.firmware.sequencer.state == m.ENDED_EARLY:
             break
+        if between:  # an ordinary call has a budget of its own, and gives the session nothing back
+            assert not any(stage.upload(100 + plan, [I(m.OP_WAIT, 0, 0, 1_000_000, 0)]))
+            stage.ask(m.Start(100 + plan))
+            stage.run(stage.now_us + 2_000_000)
     assert 140_000_000 < live_us <= 180_000_000
     assert stage.firmware.sequencer.reason in (m.R_CALL, m.R_HOUR)
 
