@@ -182,7 +182,7 @@ def read_yaml(text: str, file: str) -> tuple[Any, dict[KeyPath, int]]:
     documents, or nesting deeper than 20.
     """
     lines: dict[KeyPath, int] = {(): 1}
-    builder = _Builder(file, lines)
+    builder = _Builder(file, lines, rows=len(text.splitlines()) or 1)
     try:
         data = builder.build(yaml.parse(text, Loader=_LOADER))
     except yaml.YAMLError as error:
@@ -226,9 +226,10 @@ class _Open:
 class _Builder:
     """Events to data, with a stack of its own: no recursion, whatever the nesting."""
 
-    def __init__(self, file: str, lines: dict[KeyPath, int]) -> None:
+    def __init__(self, file: str, lines: dict[KeyPath, int], rows: int) -> None:
         self.file = file
         self.lines = lines
+        self.rows = rows
         self.stack: list[_Open] = []
         self.documents = 0
         self.nodes = 0
@@ -238,7 +239,8 @@ class _Builder:
 
     def build(self, events: Iterable[Any]) -> Any:
         for event in events:
-            line = self.line = event.start_mark.line + 1
+            # Of "---" and nothing more, one of the two parsers says that the nothing begins in the line after.
+            line = self.line = min(event.start_mark.line + 1, self.rows)
             if isinstance(event, yaml.AliasEvent) or getattr(event, "anchor", None) is not None:
                 raise self.wrong(line, "anchors (&) and aliases (*) are not used in these files; write it out")
             if getattr(event, "tag", None) is not None:

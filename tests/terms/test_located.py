@@ -255,6 +255,7 @@ YAMLISH = st.sampled_from(
 
 @pytest.mark.parametrize("loader", _loaders)
 @given(pieces=st.lists(YAMLISH, max_size=60))
+@example(pieces=["-", "-", "-"])
 @settings(deadline=None, max_examples=300)
 def test_any_text_that_looks_like_yaml(loader: Any, pieces: list[str]) -> None:
     with pytest.MonkeyPatch.context() as patch:

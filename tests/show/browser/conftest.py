@@ -188,9 +188,9 @@ def short_call() -> list[tuple[dict[str, Any], dict[str, str]]]:
     return [(as_json(scene), caption_of(scene)) for scene in Call("342").whole()]
 
 
-@pytest.fixture(scope="session")
+@pytest.fixture(scope="module")
 def browser() -> Iterator[Browser]:
-    """The system's Chromium."""
+    """The system's Chromium. As long as Playwright is there, no other module could run an event loop in this thread."""
     path = shutil.which("chromium") or shutil.which("chromium-browser") or shutil.which("google-chrome")
     if path is None:
         pytest.fail("no Chromium on this computer: install it first (on Debian: apt-get install chromium)")
@@ -211,7 +211,7 @@ def barriers() -> Callable[[Page], str]:
     return find
 
 
-@pytest.fixture(scope="session")
+@pytest.fixture(scope="module")
 def opened(browser: Browser) -> Callable[..., Any]:
     """A page of a context of its own; whatever it complains of in its console fails the test."""
 
