@@ -93,7 +93,7 @@ class Petition:
 
     def shorten(self, longest_us):
         """The mode's longest window is now this."""
-        if self.port and longest_us < self._ends_us:
+        if longest_us < self._ends_us:
             self._ends_us = longest_us
 
     def close(self):

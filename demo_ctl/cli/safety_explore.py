@@ -9,7 +9,7 @@ from demo_ctl.terms.outcome import Exit
 
 if TYPE_CHECKING:
     from demo_ctl.safety.explore import Result
-    from demo_ctl.safety.watches import WatchResult
+    from demo_ctl.safety.probe import WatchResult
 
 
 def arguments(parser: argparse.ArgumentParser) -> None:

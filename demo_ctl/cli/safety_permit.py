@@ -5,7 +5,7 @@ from __future__ import annotations
 import argparse
 import sys
 from collections.abc import Callable
-from datetime import datetime
+from datetime import datetime, timedelta
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -56,7 +56,7 @@ def run(args: argparse.Namespace) -> int:
     with board(args.port, args.unit) as client, told.terminal.asked_to_stop():
         book = PermitBook(folder)
         try:
-            return _Night(args, client, unit, folder, book, told).run(for_us, age_us)
+            return _Night(args, client, unit, folder, book, told, age_us).run(for_us)
         finally:
             trouble = book.close()
             if trouble:
@@ -108,16 +108,24 @@ def _now() -> datetime:
 
 class _Night:
     def __init__(
-        self, args: argparse.Namespace, client: Client, unit: Unit, folder: Path, book: PermitBook, told: _Told
+        self,
+        args: argparse.Namespace,
+        client: Client,
+        unit: Unit,
+        folder: Path,
+        book: PermitBook,
+        told: _Told,
+        age_us: int | None,
     ) -> None:
         from demo_ctl.safety.night import Supply
 
         self.args, self.client, self.unit, self.folder, self.book, self.told = args, client, unit, folder, book, told
         self.safety = client.safety()
-        self.supply = Supply(client, self.safety, unit=unit, folder=folder, now=_now)
+        age = timedelta(microseconds=age_us) if age_us else None
+        self.supply = Supply(client, self.safety, unit=unit, folder=folder, now=_now, age=age)
         self.supply.remembers = True
 
-    def run(self, for_us: int | None, age_us: int | None) -> int:
+    def run(self, for_us: int | None) -> int:
         from demo_ctl.safety import permit_book as book
         from demo_ctl.safety.night import at_night, refused
         from demo_ctl.wire import messages as m
@@ -126,7 +134,6 @@ class _Night:
             self._cleared()
             if not at_night(self.safety):
                 raise refused(m.R_KEY)
-            self._proven(age_us)
             self.supply.take()
         except DemoError as error:
             self.told.tell("refused", error.what, error.next_step)
@@ -159,17 +166,6 @@ class _Night:
         from demo_ctl.safety import permit_book as book
 
         return self.supply.row(book.CLEARED, book.reason_of(alarm), words, str(self.args.who)[:100])
-
-    def _proven(self, age_us: int | None) -> None:
-        from datetime import timedelta
-
-        from demo_ctl.safety.readiness import check_proving, wanted_of
-
-        if self.supply.fresh:
-            return
-        age = timedelta(microseconds=age_us) if age_us else None
-        wanted = wanted_of(self.client, self.safety, unit=self.unit, age=age, now=_now(), night=True)
-        check_proving(self.client, wanted, self.folder, "running with nobody there wants a proven guard")
 
     def _given(self, for_us: int | None) -> None:
         from demo_ctl.safety.standing import inputs_in_words, volts

@@ -253,10 +253,16 @@ WORDS: tuple[tuple[str, str, str, str], ...] = (
     (
         "petition",
         "self._ours = False",
-        "False ->",
+        "",
         "Nothing asks for it while there is no window, and opening one sets it.",
     ),
-    ("petition", "self._ends_us = 0", "0 ->", "Nothing asks for it while there is no window, and opening one sets it."),
+    ("petition", "self._ends_us = 0", "", "Nothing asks for it while there is no window, and opening one sets it."),
+    (
+        "petition",
+        "if longest_us < self._ends_us",
+        "longest_us < self._ends_us -> longest_us <=",
+        "Where the two are equal, it is the same number whichever is kept.",
+    ),
     (
         "interlock",
         "self.age_us = 0",

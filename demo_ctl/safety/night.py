@@ -9,7 +9,7 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 from contextlib import suppress
 from dataclasses import dataclass
-from datetime import datetime
+from datetime import datetime, timedelta
 from pathlib import Path
 
 from demo_ctl.link.advice import of_reason
@@ -18,7 +18,7 @@ from demo_ctl.link.lease import ALARMS, Lease
 from demo_ctl.office.model import Unit
 from demo_ctl.safety.permit_book import LOST, REFUSED, Row, append, check_no_alarm, read_rows
 from demo_ctl.safety.proof_store import board_text
-from demo_ctl.safety.readiness import NotReady, proven_at_opening
+from demo_ctl.safety.readiness import NotReady, check_proving, proven_at_opening, wanted_of
 from demo_ctl.terms.errors import DemoError, LinkError, TripError
 from demo_ctl.wire import messages as m
 
@@ -77,11 +77,18 @@ class Supply:
     """The unit's supply, permitted by lease for as long as something runs at night: taken before, given back after.
 
     The client renews the lease by itself. folder: where provings are; the book of permits stands beside them. now: the
-    time of day with its zone.
+    time of day with its zone. age: a proving of the night is wanted that is no older; None: as the unit's file says.
     """
 
     def __init__(
-        self, client: Client, safety: m.Safety, *, unit: Unit, folder: Path, now: Callable[[], datetime]
+        self,
+        client: Client,
+        safety: m.Safety,
+        *,
+        unit: Unit,
+        folder: Path,
+        now: Callable[[], datetime],
+        age: timedelta | None = None,
     ) -> None:
         welcome = client.welcome
         assert welcome is not None
@@ -91,6 +98,7 @@ class Supply:
         #: A bench that a simulated person has proven as it was opened is a new one every time, and has no past.
         self.fresh = proven_at_opening(client, safety, night=True)
         self.remembers = not self.fresh
+        self._wanted = wanted_of(client, safety, unit=unit, age=age, now=now(), night=True)
 
     def row(self, event: str, reason: int = m.R_NONE, say: str = "", who: str = "") -> Row:
         """Return a row for the book of permits."""
@@ -108,9 +116,14 @@ class Supply:
         )
 
     def take(self) -> None:
-        """Have it permitted, and kept so from now on. TripError: an alarm, or one that nobody has acknowledged yet."""
+        """Have it permitted, and kept so from now on.
+
+        NotReady: nobody has proven the guard for the night. TripError: an alarm, or one that nobody has acknowledged.
+        """
         if self.remembers:
             check_no_alarm(read_rows(self._folder), self._unit, simulated=self.simulated)
+        if not self.fresh:
+            check_proving(self._client, self._wanted, self._folder, "running with nobody there wants a proven guard")
         self._client.hold_supply(self.lease)
         if not self.lease.lost:
             return

@@ -97,8 +97,10 @@ class WindowProbe(Probe):
             return it.trips(live, ringing, off_hook)
         if what == "begin":
             began = it.begin(rest[0])
-            it.turn(rest[1])
+            it.turn(rest[1] | _WELL)
             return began
+        if what == "turn":
+            return it.turn(rest[0] | _WELL)
         return getattr(it, what)(*rest)
 
     def next_notes(self, notes: Any, action: Any, answer: Any) -> Any:

@@ -104,6 +104,13 @@ def test_a_place_where_nothing_can_be_kept_is_found_before_anything_is_asked_for
     assert "cannot be kept here" in run.stderr
 
 
+def test_no_call_gets_the_supply_without_a_proving_of_the_night(demo: Any) -> None:
+    """Not even one that does not ring: it would run with nobody there."""
+    run = demo("call", "configs/calls/busy.yaml", "--fast", "--port", "bench://?key=night&guard=locked")
+    assert run.returncode == 2
+    assert "running with nobody there wants a proven guard" in run.stderr
+
+
 def test_a_call_rings_at_night_and_one_that_does_not_runs_too(demo: Any, one_ring: str) -> None:
     for call in (one_ring, "configs/calls/busy.yaml"):
         run = demo("call", call, "--port", "bench://?key=night", "--json")

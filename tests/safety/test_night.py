@@ -73,10 +73,20 @@ def bench() -> Any:
     port.close()
 
 
-def supply_of(bench: Port, unit: Any, folder: Path) -> tuple[Client, Supply]:
+def supply_of(bench: Port, unit: Any, folder: Path, *, proven: bool = True) -> tuple[Client, Supply]:
     client = Client(bench)
     client.hello()
-    return client, Supply(client, client.safety(), unit=unit, folder=folder, now=lambda: NOON)
+    supply = Supply(client, client.safety(), unit=unit, folder=folder, now=lambda: NOON)
+    supply.fresh = proven
+    return client, supply
+
+
+def test_no_supply_without_a_proving_of_the_night(bench: Port, unit: Any, tmp_path: Path) -> None:
+    client, supply = supply_of(bench, unit, tmp_path, proven=False)
+    with pytest.raises(NotReady, match="running with nobody there wants a proven guard"):
+        supply.take()
+    client.poll(100_000)
+    assert not bench._line.world.hardware.permit_held
 
 
 def test_an_alarm_is_remembered_by_this_computer_when_the_board_has_forgotten_it(
