@@ -248,6 +248,7 @@ WORDS: tuple[tuple[str, str, str, str], ...] = (
         "",
         "It is kept below one unit; of a session that was never begun nothing is asked.",
     ),
+    ("petition", "return MODE_NIGHT", "return MODE_NIGHT -> return 1", "It is that number."),
     ("petition", "return True", "return True ->", "Whoever asks wants to know no more than yes or no."),
     ("petition", "return False", "return False ->", "Whoever asks wants to know no more than yes or no."),
     (
