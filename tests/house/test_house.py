@@ -119,3 +119,17 @@ def test_what_the_host_refuses_is_what_the_board_refuses() -> None:
     assert draft.MOST_WAIT_US == limits.WAIT_MOST_US
     assert limits.safety_limits()[m.L_WINDOW_MS] * 1000 == LONGEST_WINDOW_US
     assert LONGEST_US == limits.GATE_MOST_US
+
+
+def test_only_what_reads_files_knows_the_library_for_files() -> None:
+    """DEVELOPERS, Decisions: pydantic for files, plain data classes elsewhere."""
+    package = ROOT / "demo_ctl"
+    who = {
+        path.relative_to(package).as_posix()
+        for path in package.rglob("*.py")
+        if re.search(r"^\s*(from|import) pydantic", path.read_text(encoding="utf-8"), re.M)
+    }
+    rooms = {name.split("/")[0] for name in who}
+    assert rooms == {"office", "script", "terms", "safety", "ledger"}
+    others = {name for name in who if name.startswith(("safety/", "ledger/"))}
+    assert others == {"safety/guard_data.py", "safety/failures.py", "ledger/coding.py"}
