@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from pathlib import Path
-from zoneinfo import ZoneInfo
+from zoneinfo import ZoneInfo, available_timezones
 
 from demo_ctl.script.exhibit import Exhibit, OpeningHours
 from demo_ctl.script.staged import check_languages, check_texts, must_be_there
@@ -66,7 +66,10 @@ def _hours(hours: OpeningHours, findings: Findings) -> None:
     try:
         ZoneInfo(hours.zone)
     except (OSError, ValueError, LookupError):  # unknown, or a folder of zones, or this computer has no list of them
-        findings.add(f"zone: this computer knows no time zone {hours.zone!r}", "hours", "zone")
+        text = f"zone: this computer knows no time zone {hours.zone!r}"
+        if not available_timezones():
+            text += ", for it has no list of time zones at all: apt install tzdata, or pip install 'demo_ctl[show]'"
+        findings.add(text, "hours", "zone")
     for index, span in enumerate(hours.open):
         if span.begin >= span.end:
             text = "to: expected a later time of day than `from` (over midnight: two lines, `to: 24:00`, `from: 00:00`)"

@@ -8,7 +8,7 @@ minutes, so looking once a minute of UTC sees every change; nothing here reckons
 from __future__ import annotations
 
 from dataclasses import dataclass
-from datetime import UTC, date, datetime, timedelta
+from datetime import UTC, date, datetime, timedelta, tzinfo
 from zoneinfo import ZoneInfo
 
 from demo_ctl.script.exhibit import DAYS, OpeningHours
@@ -22,7 +22,7 @@ AHEAD = timedelta(days=9)
 class Hours:
     """When calls may be placed. spans: weekday from 0 (Monday), first minute of the day, first minute after."""
 
-    zone: ZoneInfo
+    zone: tzinfo
     spans: frozenset[tuple[int, int, int]] | None  # None: always
     closed: frozenset[date] = frozenset()
 
@@ -76,6 +76,6 @@ def _whole(at: datetime) -> datetime:
 def hours_of(told: OpeningHours | None) -> Hours:
     """Return the hours of an exhibit's file; None: always open, days as UTC has them."""
     if told is None:
-        return Hours(ZoneInfo("UTC"), None)
+        return Hours(UTC, None)  # needs no list of time zones
     spans = frozenset((DAYS.index(day), span.begin, span.end) for span in told.open for day in span.days)
     return Hours(ZoneInfo(told.zone), spans, frozenset(told.closed))

@@ -2,15 +2,19 @@
 
 from __future__ import annotations
 
+import sys
+from collections.abc import Iterator
 from datetime import UTC, date, datetime, timedelta
-from zoneinfo import ZoneInfo
+from zoneinfo import ZoneInfo, reset_tzpath
 
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from demo_ctl.script.exhibit import OpeningHours
+from demo_ctl.script.exhibit_load import parse_exhibit
 from demo_ctl.show.hours import Hours, hours_of
+from demo_ctl.terms.located import FileError
 
 LONDON = "Europe/London"
 
@@ -140,3 +144,31 @@ def test_what_is_no_time_of_day_is_refused(wrong: dict[str, object], said: str) 
     span = {"days": "every day", "from": "10:00", "to": "17:00", **wrong}
     with pytest.raises(ValueError, match=said):
         OpeningHours.model_validate({"zone": LONDON, "open": [span]})
+
+
+@pytest.fixture
+def no_zones(monkeypatch: pytest.MonkeyPatch) -> Iterator[None]:
+    """A computer without a list of time zones: none of the system's, none of Python's."""
+    monkeypatch.setitem(sys.modules, "tzdata", None)
+    ZoneInfo.clear_cache()
+    reset_tzpath(to=[])
+    yield
+    ZoneInfo.clear_cache()
+    reset_tzpath()
+
+
+@pytest.mark.usefixtures("no_zones")
+def test_a_computer_without_time_zones_is_told_what_to_install() -> None:
+    head = "format: demo_ctl exhibit 1\nname: own\ntitle: {en: Ours}\nattract: [{record: a.jsonl}]\n"
+    hours = "hours: {zone: Europe/London, open: [{from: '10:00', to: '17:00'}]}\n"
+    with pytest.raises(FileError) as caught:
+        parse_exhibit(head + hours, "own.yaml")
+    assert "own.yaml:5: zone: this computer knows no time zone 'Europe/London'" in str(caught.value)
+    assert "apt install tzdata, or pip install 'demo_ctl[show]'" in str(caught.value)
+
+
+@pytest.mark.usefixtures("no_zones")
+def test_an_exhibit_that_is_always_open_needs_no_time_zones() -> None:
+    hours = hours_of(None)
+    assert hours.is_open(datetime(2026, 8, 4, 3, tzinfo=UTC))
+    assert str(hours.day(datetime(2026, 8, 4, 3, tzinfo=UTC))) == "2026-08-04"
