@@ -207,7 +207,7 @@ def _keep(
     )
     stack.callback(keeper.close)
     if args.web is not None:
-        _serve(args, stack, hub, states, keeper)
+        _serve(args, stack, hub, states, keeper, [film.sound for film in furnished.films])
     stack.enter_context(_signals())
     code = Exit.OK
     try:
@@ -304,7 +304,9 @@ class Said:
             self.say(f"NOTE  {state['notice']}")
 
 
-def _serve(args: argparse.Namespace, stack: ExitStack, hub: Hub, states: Hub, keeper: Keeper) -> None:
+def _serve(
+    args: argparse.Namespace, stack: ExitStack, hub: Hub, states: Hub, keeper: Keeper, sounds: list[bytes]
+) -> None:
     from demo_ctl.cli.show import NEEDS
 
     try:
@@ -319,6 +321,7 @@ def _serve(args: argparse.Namespace, stack: ExitStack, hub: Hub, states: Hub, ke
         token,
         host=args.listen,
         port=args.web,
+        sounds=sounds,
         allowed_hosts=(*args.name, *([args.listen] if args.listen not in ("0.0.0.0", "::") and args.name else ())),
     )
     stack.callback(served.stop)

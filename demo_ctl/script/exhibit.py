@@ -13,7 +13,7 @@ from typing import Annotated, Any, Literal
 
 from pydantic import BeforeValidator, Field, WithJsonSchema
 
-from demo_ctl.script.sheet import Caption, FileName, Language, Pace, Screen, Stage, Title, Unfold
+from demo_ctl.script.sheet import Caption, FileName, Language, Pace, Screen, Stage, Title, Unfold, YesNo
 from demo_ctl.terms.lamps import OwnLamps
 from demo_ctl.terms.quantity import TimeUs
 from demo_ctl.terms.strict import Frozen, Matching
@@ -96,6 +96,7 @@ class Recorded(Frozen):
     screen: Screen = "everything"
     unfold: Unfold = Field(default="nothing", description="what is shown one after the other, with a caption each")
     most_us: TimeUs = Field(alias="at most", default=90_000_000, description="longest time that it takes")
+    sound: YesNo = Field(default=False, description="whether the page plays its sound: the recorded line, and clicks")
     captions: dict[Stage, dict[Language, Caption]] = Field(default={}, description="stage -> language -> words")
 
 

@@ -548,6 +548,11 @@ def _light(state: State, now: Now, rules: Rules) -> Next:
 # -- for whoever is in charge -----------------------------------------------------------------------------------------
 
 
+def only_recorded(state: State, rules: Rules) -> bool:
+    """Whether a press can show nothing but a recorded call until somebody has seen to the board."""
+    return bool(rules.calls) and bool(not state.standing.here or state.standing.why)
+
+
 def notices(state: State, now: Now, rules: Rules) -> list[str]:
     """Return what keeps calls from being placed now, and what else is wrong: a sentence each."""
     found: list[str] = []

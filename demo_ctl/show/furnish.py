@@ -17,7 +17,7 @@ from demo_ctl.show.exhibit import Offered, Rules
 from demo_ctl.show.hours import hours_of
 from demo_ctl.show.keeper import Act, Watch
 from demo_ctl.show.lamps import lamp_table
-from demo_ctl.show.screens import Film, film
+from demo_ctl.show.screens import Film, check_sounds, film
 from demo_ctl.show.unfold import Unfolding
 from demo_ctl.show.visitor import watching_plan
 from demo_ctl.show.visitor_ring import ringing_plan
@@ -57,9 +57,11 @@ def furnish(exhibit: Located[Exhibit], unit: Located[Unit], *, ports: int = 4) -
             unfolding=Unfolding(which=recorded.unfold, cap_us=recorded.most_us),
             what=recorded.screen,
             overrides={stage: texts_of(dict(texts)) for stage, texts in recorded.captions.items()},
+            sound=recorded.sound,
         )
         for recorded in value.attract
     )
+    check_sounds(films, exhibit.place("attract"))
     restore_us = release_need_us(plain) + plain.rest_us
     rules = Rules(
         calls=tuple(

@@ -130,12 +130,17 @@ def audience(
     replay: bool = False,
     pace: str = "",
     pulses: tuple[int, ...] = (),
+    only_recorded: bool = False,
+    sound: str = "",
+    sound_us: int = 0,
 ) -> dict[str, object]:
     """Return what the audience's hub is given.
 
     scene: `scene.as_json` of the scene, or None for an empty stage. caption: language to text. language: the one a
     screen uses unless its own address names another. replay: what is shown is a recorded call, which screens say.
     pace: shown as written, "" for normal. pulses: how many pulses each digit of the number sends; () for the usual.
+    only_recorded: a press can show nothing but recorded calls now. sound: the address of what is heard, "" for silence,
+    and sound_us: where in it the picture is.
     """
     return {
         "scene": scene,
@@ -146,4 +151,12 @@ def audience(
         "replay": replay,
         "pace": pace,
         "pulses": list(pulses),
+        "only_recorded": only_recorded,
+        "sound": sound,
+        "sound_us": sound_us,
     }
+
+
+def sound_address(number: int) -> str:
+    """Return where the sound of an exhibit's recorded call is served, as seen from the audience's page."""
+    return f"sound/{number}.wav"

@@ -435,6 +435,7 @@ class Keeper:
     def _take(self, event: exhibit.Event) -> None:
         self.state, doings = exhibit.step(self.state, event, self._house.now(), self.rules)
         self._todo += doings
+        self.screens.only_recorded(exhibit.only_recorded(self.state, self.rules))
 
     def _do(self) -> None:
         while self._todo:

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import threading
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from fractions import Fraction
 from typing import Protocol
 
@@ -17,26 +17,33 @@ from demo_ctl.office.model import Unit
 from demo_ctl.office.numbers import pulses_of
 from demo_ctl.plan.model import Plan
 from demo_ctl.show.captions import Text, captions
-from demo_ctl.show.hub import Hub, What, audience
+from demo_ctl.show.hub import Hub, What, audience, sound_address
 from demo_ctl.show.live import Live
 from demo_ctl.show.model import STAGES, Happening, Scene
 from demo_ctl.show.replay import Replay, replay_record
 from demo_ctl.show.scene import as_json
+from demo_ctl.show.sound import sound as sound_of
 from demo_ctl.show.unfold import Unfolding
+from demo_ctl.terms.errors import InputError, Place
 from demo_ctl.wire import messages as m
 
 Texts = Mapping[str, str]
 
 
+#: All sounds of one exhibit together, bytes: half an hour of them. They are kept in memory and sent to every page.
+LARGEST_SOUNDS = 32_000_000
+
+
 @dataclass(frozen=True)
 class Film:
-    """A recorded call, ready to be shown. keys: of the caption under each frame."""
+    """A recorded call, ready to be shown. keys: of the caption under each frame. sound: a WAV file; empty: none."""
 
     replay: Replay
     plan: Plan
     what: What
     captions: Mapping[str, Text]
     keys: tuple[str, ...]
+    sound: bytes = b""
 
     @property
     def total_us(self) -> int:
@@ -52,10 +59,28 @@ def film(
     unfolding: Unfolding | None = None,
     what: What = "everything",
     overrides: Mapping[str, Text] | None = None,
+    sound: bool = False,
 ) -> Film:
-    """Make a film of a record. Raises InputError when it is of another unit."""
+    """Make a film of a record. Raises InputError when it is of another unit, or too long for a sound."""
     made = replay_record(record, unit, pace=pace, unfolding=unfolding or Unfolding(which="nothing"))
-    return film_of(made, record.plan, what, overrides or {})
+    silent = film_of(made, record.plan, what, overrides or {})
+    if not sound:
+        return silent
+    heard = sound_of(made.timeline, made.happenings, record.observation.audio, record.plan.caller_port)
+    if heard is None:
+        raise InputError("a recorded call is too long for a sound", next_step="Choose a faster pace, or `at most`.")
+    return replace(silent, sound=heard)
+
+
+def check_sounds(films: Sequence[Film], where: Place) -> None:
+    """Raise InputError when films have more sound than a page should be sent."""
+    size = sum(len(each.sound) for each in films)
+    if size > LARGEST_SOUNDS:
+        raise InputError(
+            f"the sounds of these recorded calls have {size} bytes, {LARGEST_SOUNDS} are allowed",
+            where=where,
+            next_step="Give fewer of them `sound`, or let them take less time (`at most`).",
+        )
 
 
 def film_of(made: Replay, plan: Plan, what: What, overrides: Mapping[str, Text]) -> Film:
@@ -109,6 +134,8 @@ class Screens:
         self._captions: Mapping[str, Text] = {}
         self._told: Texts = {}
         self._told_until_us = 0
+        self._only_recorded = False
+        self._gone_us = 0  # of the film
         self._scene: Scene = films[0].replay.first
         self._key = ""
         self.stage = 0
@@ -132,7 +159,7 @@ class Screens:
 
     def _begin(self, index: int, now_us: int, *, loops: bool) -> None:
         self._live = None
-        self._film, self._loops, self._began_us, self._frame = index, loops, now_us, -1
+        self._film, self._loops, self._began_us, self._frame, self._gone_us = index, loops, now_us, -1, 0
         if loops:
             self._next = (index + 1) % len(self._films)
         chosen = self._films[index]
@@ -148,7 +175,7 @@ class Screens:
         if self._film is None:
             return False
         chosen = self._films[self._film]
-        gone_us = max(0, now_us - self._began_us)
+        gone_us = self._gone_us = max(0, now_us - self._began_us)
         if gone_us >= chosen.total_us:
             if self._loops:
                 self.attract(now_us)
@@ -195,6 +222,12 @@ class Screens:
         self._told, self._told_until_us = dict(words), until_us
         self._publish()
 
+    def only_recorded(self, only: bool) -> None:
+        """Whether a press can show nothing but a recorded call now; the page says so."""
+        if only != self._only_recorded:
+            self._only_recorded = only
+            self._publish()
+
     def dark(self, dark: bool) -> None:
         """Make the screens dark, or light."""
         self._dark = dark
@@ -210,6 +243,7 @@ class Screens:
         told = captions(self._key, self._scene, self._languages, self._captions)
         replay = self._film is not None
         timeline = self._films[self._film].replay.timeline if self._film is not None else None
+        heard = self._film is not None and bool(self._films[self._film].sound)
         pace = timeline.pace if timeline is not None else plan.pace
         with self._lock:
             self.hub.publish(
@@ -222,5 +256,8 @@ class Screens:
                     replay=replay,
                     pace="" if pace == 1 else str(pace),
                     pulses=tuple(pulses_of(digit, self._unit.numbering.pulses) for digit in self._scene.digits),
+                    only_recorded=self._only_recorded,
+                    sound=sound_address(self._film) if self._film is not None and heard else "",
+                    sound_us=self._gone_us if heard else 0,
                 )
             )

@@ -10,10 +10,11 @@ from __future__ import annotations
 import asyncio
 import contextlib
 import json
+import re
 import socket
 import threading
 import time
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
 from typing import Final
 
@@ -29,7 +30,7 @@ from starlette.types import ASGIApp, Message, Receive, Scope, Send
 from demo_ctl.show import door, pagefiles
 from demo_ctl.show.connections import Connections
 from demo_ctl.show.door import Bucket, Refusal
-from demo_ctl.show.hub import Hub
+from demo_ctl.show.hub import Hub, sound_address
 from demo_ctl.show.stream import Streams
 from demo_ctl.show.wishes import Kind, Reply
 from demo_ctl.terms.errors import DemoError
@@ -99,18 +100,21 @@ def make_app(
     allowed_hosts: Iterable[str] = door.LOOPBACK,
     most_screens: int = 100,
     slow_s: float = 5.0,
+    sounds: Sequence[bytes] = (),
     cut_off: Callable[[Scope], None] | None = None,
     clock_s: Callable[[], float] = time.monotonic,
 ) -> App:
     """Return the application for one hub, and for a console if one is given, which needs a token.
 
     allowed_hosts: names by which the server may be asked for, without port. slow_s: how long a screen may take
-    nothing before it is cut off. Raises ValueError if a console is given without a token of at least 16 characters.
+    nothing before it is cut off. sounds: WAV files by number; empty ones have no address. Raises ValueError if a
+    console is given without a token of at least 16 characters.
     """
     cut = cut_off or (lambda _scope: None)
     streams = Streams(hub, most=most_screens, slow_s=slow_s, cut_off=cut)
     routes = [Route("/events", _Audience(streams), methods=["GET"])]
     routes += [_file(address, *what) for address, what in pagefiles.ADDRESSES.items()]
+    routes += [_sound(f"/{sound_address(number)}", heard) for number, heard in enumerate(sounds) if heard]
     every = [streams]
     if console is not None:
         if token is None or len(token) < door.LEAST_TOKEN or not token.isascii():
@@ -139,6 +143,29 @@ def _file(address: str, name: str, kind: str) -> Route:
         return Response(body, headers={"content-type": kind})
 
     return Route(address, endpoint, methods=["GET"])
+
+
+def _sound(address: str, body: bytes) -> Route:
+    async def endpoint(request: Request) -> Response:
+        # A player that jumps asks for the rest only; whole files are short, and asked for once.
+        headers = {"content-type": "audio/wav", "accept-ranges": "bytes"}
+        part = _range(request.headers.get("range", ""), len(body))
+        if part is None:
+            return Response(body, headers=headers)
+        first, last = part
+        headers["content-range"] = f"bytes {first}-{last}/{len(body)}"
+        return Response(body[first : last + 1], 206, headers=headers)
+
+    return Route(address, endpoint, methods=["GET"])
+
+
+def _range(asked: str, size: int) -> tuple[int, int] | None:
+    """Return the first and last byte of a simple range; None: the whole is sent."""
+    match = re.fullmatch(r"bytes=(\d{1,12})-(\d{0,12})", asked)
+    if match is None:
+        return None
+    first, last = int(match[1]), min(int(match[2] or size - 1), size - 1)
+    return (first, last) if first <= last else None
 
 
 class _Audience:
@@ -318,6 +345,7 @@ def serve(
     allowed_hosts: Iterable[str] = (),
     most_screens: int = 100,
     slow_s: float = 5.0,
+    sounds: Sequence[bytes] = (),
 ) -> Serving:
     """Serve in a thread until `stop`. port: 0 takes any that is free.
 
@@ -338,6 +366,7 @@ def serve(
         allowed_hosts=names,
         most_screens=most_screens,
         slow_s=slow_s,
+        sounds=sounds,
         cut_off=connections.cut_off,
     )
     listener = _listen(host, port)

@@ -114,4 +114,7 @@ def test_what_the_audience_is_given_is_json_and_whole() -> None:
         "replay": False,
         "pace": "",
         "pulses": [1, 10],
+        "only_recorded": False,
+        "sound": "",
+        "sound_us": 0,
     }

@@ -268,3 +268,21 @@ def test_a_slow_reader_skips_to_the_newest(hub: Hub, serving: Serving) -> None:
             got += slow.recv(65536)
         shown = got.count(b"event: value")
         assert BEHIND <= shown < 750
+
+
+def test_sounds_are_served_whole_and_in_parts_and_nothing_else_is(hub: Hub) -> None:
+    heard = b"RIFF" + bytes(range(200))
+    with serve(hub, port=0, sounds=[b"", heard]) as made, httpx.Client(base_url=made.url, timeout=20) as client:
+        whole = client.get("/sound/1.wav")
+        assert (whole.status_code, whole.content, whole.headers["content-type"]) == (200, heard, "audio/wav")
+        assert whole.headers["content-security-policy"].startswith("default-src 'self'")
+        for asked, part in (("bytes=4-", heard[4:]), ("bytes=0-3", heard[:4]), ("bytes=10-9999", heard[10:])):
+            answer = client.get("/sound/1.wav", headers={"range": asked})
+            assert (answer.status_code, answer.content) == (206, part)
+            first = int(asked[6:].partition("-")[0])
+            assert answer.headers["content-range"] == f"bytes {first}-{first + len(part) - 1}/{len(heard)}"
+        for asked in ("bytes=-5", "bytes=9-1", "bytes=500-", "bytes=0-1,3-4", "bytes=" + "9" * 400, "lines=1-2"):
+            assert client.get("/sound/1.wav", headers={"range": asked}).content == heard
+        for path in ("/sound/0.wav", "/sound/2.wav", "/sound/", "/sound/1.wav/..", "/sound/..%2f1.wav", "/sound/1"):
+            assert client.get(path).status_code == 404
+        assert client.post("/sound/1.wav").status_code == 405

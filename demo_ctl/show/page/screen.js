@@ -91,7 +91,7 @@ class Stage {
     }
     text($("title"), scene.title);
     const pace = view.pace ? fill(words.pace, { p: view.pace }) : "";
-    text($("source"), [view.replay ? words.replay : words.live, pace].filter(Boolean).join(" · "));
+    text($("source"), [view.replay ? words.replay : words.live, pace, view.only_recorded ? words.onlyRecorded : ""].filter(Boolean).join(" · "));
     $("source").classList.toggle("replay", Boolean(view.replay));
     text($("stage"), words.stages[scene.stage]);
     this.say(view.caption);
@@ -154,6 +154,57 @@ class Stage {
   }
 }
 
+// What is heard with a recorded call. A browser plays nothing before somebody has touched the page, unless it was started
+// to allow that; until then the button says what to do.
+class Sound {
+  constructor(stage) {
+    this.stage = stage;
+    this.player = null;
+    this.view = null;
+    this.off = false;
+    this.refused = false;
+    $("sound").addEventListener("click", () => {
+      this.off = !this.refused && !this.off;
+      this.play();
+    });
+    document.addEventListener("language", () => this.dress());
+  }
+
+  show(view) {
+    this.view = view;
+    if (view.sound) {
+      if (!this.player) {
+        this.player = new Audio();
+        document.body.append(this.player);
+      }
+      if (this.player.getAttribute("src") !== view.sound) this.player.src = view.sound;
+      const at = view.sound_us / 1e6;
+      if (Math.abs(this.player.currentTime - at) > 0.3) this.player.currentTime = at;
+    }
+    this.play();
+  }
+
+  play() {
+    const wanted = this.player && this.view.sound && !this.view.blank;
+    if (!wanted || this.off) {
+      if (this.player) this.player.pause();
+      this.dress();
+      return;
+    }
+    this.player.play().then(() => { this.refused = false; this.dress(); }, (error) => {
+      if (error.name === "NotAllowedError") this.refused = true;
+      this.dress();
+    });
+  }
+
+  dress() {
+    const words = WORDS[this.stage.language];
+    $("sound").hidden = !(this.view && this.view.sound);
+    text($("sound"), this.refused ? words.soundPlease : words.sound);
+    set($("sound"), "aria-pressed", String(!this.off && !this.refused));
+  }
+}
+
 const DIALLING = 4;
 
 function text(element, value) {
@@ -165,6 +216,7 @@ function text(element, value) {
 class Feed {
   constructor(stage) {
     this.stage = stage;
+    this.sound = new Sound(stage);
     this.heard = performance.now();
     this.source = null;
     this.open();
@@ -192,7 +244,9 @@ class Feed {
     }));
     this.source.addEventListener("beat", heard(() => {}));
     this.source.addEventListener("value", heard((event) => {
-      this.stage.show(JSON.parse(event.data));
+      const view = JSON.parse(event.data);
+      this.stage.show(view);
+      this.sound.show(view);
       document.documentElement.dataset.version = event.lastEventId;
     }));
   }
