@@ -261,3 +261,27 @@ def test_a_line_without_a_port_cannot_be_watched(tmp_path: Path, capsys: pytest.
     said = capsys.readouterr().err
     assert "has no line 'gallery' with a port" in said
     assert "counter, parlour, workshop, stage" in said
+
+
+def test_the_exhibit_on_real_micropython_in_lockstep(tmp_path: Path) -> None:
+    """The same firmware in the board's own Python: a press places a call, and the attract loop comes back."""
+    record = ROOT / "configs" / "exhibits" / "recorded" / "busy.jsonl"
+    call = ROOT / "configs" / "calls" / "permanent-off-hook.yaml"
+    path = tmp_path / "own.yaml"
+    text = HEAD.replace("a.jsonl", str(record)) + f"calls: [{{call: {call}}}]\ncool down: 5 s\n"
+    path.write_text(text, encoding="utf-8")
+    done = subprocess.run(
+        [
+            *(sys.executable, "-m", "demo_ctl", "exhibit", str(path), "--port", "bench://?board=micropython"),
+            *("--fast", "--state", str(tmp_path / "state"), "--json"),
+        ],
+        input="wait 12 s\npress\nwait 2 s\n",
+        capture_output=True,
+        text=True,
+        cwd=ROOT,
+        check=False,
+    )
+    assert done.returncode == Exit.OK, done.stderr
+    told: dict[str, Any] = json.loads(done.stdout)
+    assert (told["placed"], told["state"], told["notice"]) == (1, "showing recorded calls", "")
+    assert "A call is on." in done.stderr

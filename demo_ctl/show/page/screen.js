@@ -91,7 +91,7 @@ class Stage {
     }
     text($("title"), scene.title);
     const pace = view.pace ? fill(words.pace, { p: view.pace }) : "";
-    text($("source"), [view.replay ? words.replay : words.live, pace, view.only_recorded ? words.onlyRecorded : ""].filter(Boolean).join(" · "));
+    text($("source"), [view.replay ? (view.only_recorded ? words.onlyRecorded : words.replay) : words.live, pace].filter(Boolean).join(" · "));
     $("source").classList.toggle("replay", Boolean(view.replay));
     text($("stage"), words.stages[scene.stage]);
     this.say(view.caption);
