@@ -163,20 +163,27 @@ class Sound {
     this.view = null;
     this.off = false;
     this.refused = false;
-    $("sound").addEventListener("click", () => {
+    document.addEventListener("language", () => this.dress());
+  }
+
+  // Made when there is something to hear: a page without sound has no button for it.
+  make() {
+    this.player = new Audio();
+    document.body.append(this.player);
+    this.button = document.createElement("button");
+    this.button.type = "button";
+    this.button.id = "sound";
+    this.button.addEventListener("click", () => {
       this.off = !this.refused && !this.off;
       this.play();
     });
-    document.addEventListener("language", () => this.dress());
+    $("languages").before(this.button);
   }
 
   show(view) {
     this.view = view;
     if (view.sound) {
-      if (!this.player) {
-        this.player = new Audio();
-        document.body.append(this.player);
-      }
+      if (!this.player) this.make();
       if (this.player.getAttribute("src") !== view.sound) this.player.src = view.sound;
       const at = view.sound_us / 1e6;
       if (Math.abs(this.player.currentTime - at) > 0.3) this.player.currentTime = at;
@@ -198,10 +205,11 @@ class Sound {
   }
 
   dress() {
+    if (!this.player) return;
     const words = WORDS[this.stage.language];
-    $("sound").hidden = !(this.view && this.view.sound);
-    text($("sound"), this.refused ? words.soundPlease : words.sound);
-    set($("sound"), "aria-pressed", String(!this.off && !this.refused));
+    this.button.hidden = !this.view.sound;
+    text(this.button, this.refused ? words.soundPlease : words.sound);
+    set(this.button, "aria-pressed", String(!this.off && !this.refused));
   }
 }
 
