@@ -21,6 +21,7 @@ if TYPE_CHECKING:
     from demo_ctl.link.client import Client
     from demo_ctl.office.model import Unit
     from demo_ctl.plan.model import BusyTrunks, Gate, Plan
+    from demo_ctl.report.printer import Printer
     from demo_ctl.run.result import CallResult, Progress
     from demo_ctl.safety.night import Supply, Window
     from demo_ctl.wire import messages as m
@@ -44,12 +45,16 @@ def run(args: argparse.Namespace) -> int:
     from demo_ctl.ledger.record import RecordWriter
     from demo_ctl.link.client import Client
     from demo_ctl.link.port import add_url_package, open_port
+    from demo_ctl.report.printer import Printer
     from demo_ctl.run.perform import perform
 
     if url.startswith(BENCH):
         add_url_package("demo_ctl.bench")
     ready = Ready(args, nights=True)
-    show = _progress(args, plan)  # takes its time: before the record's file is made, which Ctrl-C would leave empty
+    printer = Printer(sys.stderr if args.json else sys.stdout)
+    show = _progress(
+        args, plan, printer
+    )  # takes its time: before the record's file is made, which Ctrl-C would leave empty
     with closing(Client(open_port(url))) as client:
         try:
             result = perform(
@@ -64,6 +69,7 @@ def run(args: argparse.Namespace) -> int:
             )
         finally:
             trouble = ready.end()
+            printer.close()
             if trouble:
                 print(f"demo_ctl: {trouble}", file=sys.stderr)
     from demo_ctl.cli.screen import reader_may_go
@@ -164,6 +170,7 @@ class Ready:
         from demo_ctl.safety.readiness import NotReady, check_ready
 
         folder = Path(self._args.proving_dir) if self._args.proving_dir else default_folder()
+        age = timedelta(microseconds=self._age_us) if self._age_us else None
         safety = client.safety()
         by_night = night.at_night(safety)
         if by_night and not self._nights:
@@ -172,13 +179,13 @@ class Ready:
                 next_step="Turn the key to day: shows and exhibits run by day.",
             )
         if by_night:
-            self._supply = night.Supply(client, safety, unit=self._unit, folder=folder, now=_now)
+            self._supply = night.Supply(client, safety, unit=self._unit, folder=folder, now=_now, age=age)
             self._supply.take()
         if rings(plan):
             by_record = check_ready(
                 client,
                 unit=self._unit,
-                age=timedelta(microseconds=self._age_us) if self._age_us else None,
+                age=age,
                 folder=folder,
                 now=_now(),
                 night=by_night,
@@ -258,7 +265,7 @@ def _presenter() -> Callable[[Gate], bool] | None:
     return pressed
 
 
-def _progress(args: argparse.Namespace, plan: Plan) -> Callable[[Progress], None]:
+def _progress(args: argparse.Namespace, plan: Plan, printer: Printer) -> Callable[[Progress], None]:
     from demo_ctl.cli.screen import aside, console
     from demo_ctl.report.call import heading
     from demo_ctl.report.live import LiveStory
@@ -268,10 +275,12 @@ def _progress(args: argparse.Namespace, plan: Plan) -> Callable[[Progress], None
     before = [] if args.json else heading(plan)
 
     def show(item: Progress) -> None:
+        if printer.trouble is not None:
+            raise printer.trouble
         while before:
-            screen.print(before.pop(0))
+            printer.say(screen.text(before.pop(0)))
         for line in story.lines(item.kind, item.at_us, item.label, item.detail, item.port, item.index):
-            screen.print(line)
+            printer.say(screen.text(line))
 
     return show
 

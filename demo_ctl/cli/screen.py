@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import errno
+import io
 import os
 import re
 import sys
@@ -22,13 +23,40 @@ PIPED = 120
 _END = re.compile(r"(?:[ \t]|\x1b\[[0-9;]*m)+(?=\n)")
 
 
-class _Screen(Console):
+def _trimmed(text: str) -> str:
+    return _END.sub(lambda found: found[0].replace(" ", "").replace("\t", ""), text)
+
+
+class _Page(io.StringIO):
+    letters = "utf-8"
+
+    @property
+    def encoding(self) -> str:  # type: ignore[override]
+        return self.letters
+
+
+class Screen(Console):
     """Tables are as wide as their columns; what is printed is not: no line ends in blanks."""
 
+    def text(self, *objects: Any) -> str:
+        """Return what `print` would write, and never touch the terminal: even a write of nothing waits for one."""
+        page = _Page()
+        page.letters = getattr(self.file, "encoding", None) or "utf-8"
+        Console(
+            file=page,
+            width=self.width,
+            force_terminal=self.is_terminal,
+            color_system=self.color_system,  # type: ignore[arg-type] # it is one of those
+            no_color=self.no_color,
+            highlight=False,
+        ).print(*objects)
+        return _trimmed(page.getvalue())
+
     def print(self, *objects: Any, **how: Any) -> None:
+        """Print, as any console does, without blanks at the ends of lines."""
         with self.capture() as caught:
             super().print(*objects, **how)
-        self.file.write(_END.sub(lambda found: found[0].replace(" ", "").replace("\t", ""), caught.get()))
+        self.file.write(_trimmed(caught.get()))
         self.file.flush()
 
     def on_broken_pipe(self) -> None:
@@ -49,9 +77,9 @@ def reader_may_go() -> Iterator[None]:
 
 
 @cache
-def console() -> Console:
+def console() -> Screen:
     """Return the console on standard output. Where that is no terminal: no colour, and lines as `_width` says."""
-    return _Screen(soft_wrap=False, highlight=False, width=None if sys.stdout.isatty() else _width())
+    return Screen(soft_wrap=False, highlight=False, width=None if sys.stdout.isatty() else _width())
 
 
 def _width() -> int:
@@ -81,6 +109,6 @@ def folded(text: str, width: int) -> list[str]:
 
 
 @cache
-def aside() -> Console:
+def aside() -> Screen:
     """Return the console on standard error, for progress beside machine-readable output."""
-    return _Screen(stderr=True, highlight=False)
+    return Screen(stderr=True, highlight=False)

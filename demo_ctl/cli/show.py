@@ -24,6 +24,7 @@ if TYPE_CHECKING:
     from demo_ctl.link.client import Client
     from demo_ctl.plan.model import BusyTrunks, Plan
     from demo_ctl.plan.stops import Stops
+    from demo_ctl.report.printer import Printer
     from demo_ctl.run.result import CallResult
     from demo_ctl.show.hub import ConsoleState, Hub
     from demo_ctl.show.programme import Part, Programme
@@ -260,10 +261,20 @@ def _title(programme: Programme) -> str:
 
 
 def _play(args: argparse.Namespace, programme: Programme, ports: Ports) -> int:
+    with _signals():
+        hand, interrupted = _put_on(args, programme, ports)
+        _end(args, programme, hand)
+    return int(Exit.INTERRUPTED) if interrupted else _exit_code(hand)
+
+
+def _put_on(args: argparse.Namespace, programme: Programme, ports: Ports) -> tuple[Stagehand, bool]:
+    """Play it to its end; return who performed it, all over, and whether Ctrl-C or a signal ended it."""
+    from demo_ctl.report.printer import Printer
     from demo_ctl.show.lamps import Lights
     from demo_ctl.show.stagehand import House, Stagehand
 
     plain = args.plain or not _can_place_text()
+    interrupted = False
     with ExitStack() as stack:
         lights = Lights(programme.lamps, ports.now_us) if programme.lamps else None
         pictures, states = _screens(programme) if args.web is not None or lights is not None else (None, None)
@@ -294,16 +305,14 @@ def _play(args: argparse.Namespace, programme: Programme, ports: Ports) -> int:
         if args.web is not None and pictures is not None and states is not None:
             pictures.on_stage = hand.stage
             _serve(args, stack, pictures.hub, states, hand)
-        stack.enter_context(_signals())
+        printer = Printer(sys.stderr if args.json else sys.stdout)
+        stack.callback(printer.close)  # after the stagehand: what it says of its end is printed
         stack.callback(hand.close)
         try:
-            _present(args, programme, hand, changed, plain=plain)
+            _present(args, programme, hand, changed, printer, plain=plain)
         except KeyboardInterrupt:
-            hand.close()
-            _end(args, programme, hand)
-            return int(Exit.INTERRUPTED)
-    _end(args, programme, hand)
-    return _exit_code(hand)
+            interrupted = True
+    return hand, interrupted
 
 
 def _can_place_text() -> bool:
@@ -317,23 +326,26 @@ def _present(
     programme: Programme,
     hand: Stagehand,
     changed: list[Callable[[Any], object]],
+    printer: Printer,
     *,
     plain: bool,
 ) -> None:
     from demo_ctl.show.line_console import LineConsole
 
-    out = sys.stderr if args.json else sys.stdout
     if plain or args.fast:
-        lines = LineConsole(hand.wish_words, hand.told, out)
+        lines = LineConsole(hand.wish_words, hand.told, printer)
         changed.append(lines.changed)
         if not args.fast:
-            _print_programme(programme, out)
+            _print_programme(programme, printer)
         hand.start()
         if args.fast:
             while not hand.wait(0.2):
                 pass
         else:
-            lines.read(sys.stdin)
+            asked = lines.read(sys.stdin)
+            # Under nohup nobody can type, and the show is for the console's page alone until SIGTERM.
+            while not asked and args.web is not None and signal.getsignal(signal.SIGHUP) is signal.SIG_IGN:
+                signal.pause()
         return
     try:
         from demo_ctl.show.console import ConsoleApp
@@ -358,10 +370,9 @@ def _rows(programme: Programme) -> list[str]:
     ]
 
 
-def _print_programme(programme: Programme, out: Any) -> None:
-    print(_title(programme), file=out)
-    for row in _rows(programme):
-        print("  " + row, file=out)
+def _print_programme(programme: Programme, printer: Printer) -> None:
+    for line in (_title(programme), *("  " + row for row in _rows(programme))):
+        printer.say(line + "\n")
 
 
 def _screens(programme: Programme) -> tuple[Any, Hub]:
@@ -410,12 +421,23 @@ def _recorder(args: argparse.Namespace) -> Callable[[Part, int], RecordWriter | 
 
 @contextmanager
 def _signals() -> Iterator[None]:
-    """SIGTERM and a closed terminal end a show as Ctrl-C does: the line is released first."""
+    """SIGTERM and a closed terminal end a show as Ctrl-C does: the line is released first.
 
-    def leave(_number: int, _frame: object) -> None:
+    Where SIGHUP is ignored already (`nohup`) it stays so. A second SIGHUP changes nothing: they come in pairs.
+    """
+    hung_up = False
+
+    def leave(number: int, _frame: object) -> None:
+        nonlocal hung_up
+        if number == signal.SIGHUP and hung_up:
+            return
+        hung_up = hung_up or number == signal.SIGHUP
         raise KeyboardInterrupt
 
-    before = {number: signal.signal(number, leave) for number in (signal.SIGTERM, signal.SIGHUP)}
+    wanted = [signal.SIGTERM]
+    if signal.getsignal(signal.SIGHUP) is not signal.SIG_IGN:
+        wanted.append(signal.SIGHUP)
+    before = {number: signal.signal(number, leave) for number in wanted}
     try:
         yield
     finally:

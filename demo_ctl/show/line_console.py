@@ -8,8 +8,8 @@ from __future__ import annotations
 
 import sys
 from collections.abc import Callable, Iterable
-from typing import TextIO
 
+from demo_ctl.report.printer import Printer
 from demo_ctl.report.words import time_words
 from demo_ctl.show.hub import ConsoleState
 from demo_ctl.show.wishes import Kind, Reply
@@ -43,11 +43,14 @@ def lines_of(state: ConsoleState) -> list[str]:
 
 
 class LineConsole:
-    """Prints what changes, and takes typed words until `quit` or the end of the input."""
+    """Prints what changes, and takes typed words until `quit` or the end of the input.
 
-    def __init__(self, wish: Callable[[str, str], Reply], told: Callable[[], ConsoleState], out: TextIO) -> None:
+    out: never waits, for what changes is told by the thread that sends the heartbeats.
+    """
+
+    def __init__(self, wish: Callable[[str, str], Reply], told: Callable[[], ConsoleState], out: Printer) -> None:
         self._wish, self._told, self._out = wish, told, out
-        self._place = self._notice = self._now = ""
+        self._place = self._notice = self._now = self._bell = ""
         self._waiting = self._live = False
         self._line: list[str] = []
 
@@ -65,8 +68,9 @@ class LineConsole:
             lines.append(f"On the line: {'; '.join(state['line'])}.")
         self._line = state["line"] if state["waiting"] else []
         self._now = state["happening"] if not state["running"] else ""
-        if state["ringing_live"] != self._live:
-            self._live = state["ringing_live"]
+        # In a call that goes well the guard takes many steps; what it comes to at last is told when nothing is on.
+        if state["ringing_live"] != self._live or (not state["running"] and state["ringing"] != self._bell):
+            self._live, self._bell = state["ringing_live"], state["ringing"]
             lines.append(state["ringing"])
         if state["notice"] != self._notice:
             self._notice = state["notice"]
@@ -74,13 +78,18 @@ class LineConsole:
                 lines.append("NOTE: " + self._notice)
         self._say(lines)
 
-    def read(self, source: Iterable[str]) -> None:
-        """Take lines until there are no more."""
+    def read(self, source: Iterable[str]) -> bool:
+        """Take lines until somebody leaves (True), or there are no more (False).
+
+        Raises what printing raised: nobody reads the answers any more.
+        """
         self._say([f"Type {HELP}."])
         for text in source:
+            if self._out.trouble is not None:
+                raise self._out.trouble
             word, value = full_word(text)
             if word in ("quit", "q", "exit"):
-                return
+                return True
             if word in ("?", "help"):
                 self._say([*lines_of(self._told()), f"Type {HELP}."])
                 continue
@@ -88,10 +97,11 @@ class LineConsole:
                 self._say([self._wish(word, value).text])
             except ValueError as error:
                 self._say([f"{error}. Type {HELP}."])
+        return False
 
     def _say(self, lines: list[str]) -> None:
         for line in lines:
-            print(line, file=self._out, flush=True)
+            self._out.say(line + "\n")
 
 
 def is_plain(term: str | None) -> bool:

@@ -18,6 +18,7 @@ import httpx
 import pytest
 
 from demo_ctl.cli.main import main
+from demo_ctl.cli.show import _signals
 from demo_ctl.terms.outcome import Exit
 
 ROOT = Path(__file__).resolve().parents[2]
@@ -278,6 +279,51 @@ def test_screens_and_the_console_page_are_served_beside_the_terminal(short: Path
     terminal.press(b"quit\n")
     assert terminal.end() == Exit.OK
     assert "Traceback" not in terminal.seen
+
+
+def test_a_hang_up_that_is_ignored_stays_so_and_a_second_one_changes_nothing() -> None:
+    before = signal.signal(signal.SIGHUP, signal.SIG_IGN)
+    try:
+        with _signals():
+            assert signal.getsignal(signal.SIGHUP) is signal.SIG_IGN
+        signal.signal(signal.SIGHUP, signal.SIG_DFL)
+        with _signals():
+            with pytest.raises(KeyboardInterrupt):
+                signal.raise_signal(signal.SIGHUP)
+            signal.raise_signal(signal.SIGHUP)
+    finally:
+        signal.signal(signal.SIGHUP, before)
+
+
+def test_under_nohup_a_show_goes_on_at_the_console_page_until_it_is_ended(short: Path) -> None:
+    def ignore() -> None:
+        signal.signal(signal.SIGHUP, signal.SIG_IGN)
+
+    with subprocess.Popen(
+        [sys.executable, "-m", "demo_ctl", "show", str(short), "--port", "bench://", "--plain", "--web", "0"],
+        stdin=subprocess.DEVNULL,
+        stdout=subprocess.PIPE,
+        stderr=subprocess.PIPE,
+        text=True,
+        cwd=ROOT,
+        preexec_fn=ignore,
+    ) as show:
+        assert show.stderr is not None
+        assert show.stdout is not None
+        said = ""
+        while "token" not in said:
+            line = show.stderr.readline()
+            assert line, "it has ended"
+            said += line
+        while (line := show.stdout.readline()) and not line.startswith("Type next"):
+            pass
+        show.send_signal(signal.SIGHUP)  # the terminal is closed
+        console = re.search(r"Audience: (\S+)", said)
+        assert console is not None
+        assert httpx.get(console[1], timeout=20).status_code == 200
+        assert show.poll() is None
+        show.send_signal(signal.SIGTERM)
+        assert show.wait(60) == Exit.INTERRUPTED
 
 
 @pytest.mark.realtime

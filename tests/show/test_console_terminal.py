@@ -9,6 +9,7 @@ from typing import Any
 
 import pytest
 
+from demo_ctl.report.printer import Printer
 from demo_ctl.show.console import ConsoleApp
 from demo_ctl.show.hub import ConsoleState
 from demo_ctl.show.line_console import LineConsole, full_word, is_plain, lines_of
@@ -138,9 +139,11 @@ def test_q_leaves() -> None:
 
 def test_typed_words() -> None:
     desk, out = Desk(), io.StringIO()
-    console = LineConsole(desk.wish, desk.told, out)
+    printer = Printer(out)
+    console = LineConsole(desk.wish, desk.told, printer)
     console.read(["\n", "h\n", "pace 1/4\n", "P 2\n", "nonsense\n", "pace 99\n", "?\n", "quit\n", "stop\n"])
     assert desk.wishes == [("next", ""), ("hold", ""), ("pace", "1/4"), ("pace", "2")]
+    assert printer.flush()
     said = out.getvalue()
     assert "You said next." in said
     assert "found 'nonsense'" in said
@@ -150,20 +153,24 @@ def test_typed_words() -> None:
 
 def test_typed_words_end_with_the_input() -> None:
     desk = Desk()
-    LineConsole(desk.wish, desk.told, io.StringIO()).read(["next\n"])
+    LineConsole(desk.wish, desk.told, Printer(io.StringIO())).read(["next\n"])
     assert desk.wishes == [("next", "")]
 
 
 def test_lines_are_printed_when_something_changes_and_only_then() -> None:
     out = io.StringIO()
-    console = LineConsole(Desk().wish, Desk().told, out)
+    printer = Printer(out)
+    console = LineConsole(Desk().wish, Desk().told, printer)
     console.changed(STATE)
+    assert printer.flush()
     first = out.getvalue()
     assert "Holding while the bell rings" in first
     assert "ringing voltage may be on a line" in first
     console.changed(ConsoleState(**{**STATE, "elapsed_us": 62_000_000, "ringing_left_us": 19_000_000}))
+    assert printer.flush()
     assert out.getvalue() == first
     console.changed(ConsoleState(**{**STATE, "notice": "The call failed."}))
+    assert printer.flush()
     assert out.getvalue() == first + "NOTE: The call failed.\n"
 
 
