@@ -11,6 +11,7 @@ from demo_ctl.plan.model import Gate, Plan
 from demo_ctl.report.live import people
 from demo_ctl.report.words import time_words
 from demo_ctl.show.engine import ON, Phase, State, Then, plan_on, will_hold
+from demo_ctl.show.guard_words import ringing_live, ringing_words
 from demo_ctl.show.hub import ConsoleState
 from demo_ctl.show.programme import Programme, Span, span
 from demo_ctl.show.wishes import Kind, Reply, Wish
@@ -18,17 +19,6 @@ from demo_ctl.wire import messages as m
 
 #: Paces offered beside the sheet's own.
 PACES = ("1/4", "1/2", "1", "2")
-
-_RINGING = {
-    m.G_SAFE: "ringing is off",
-    m.G_LIVE: "ringing voltage may be on a line",
-    m.G_LOCKED: "ringing is off: turn the key off and on",
-    m.G_KEY_OFF: "ringing is off: the key is off",
-    m.G_PROVING: "ringing is off; the guard proves itself",
-    m.G_ARMED: "ringing is off; the guard is armed",
-    m.G_FALLING: "ringing is being taken off",
-    m.G_TRIPPED: "THE GUARD TRIPPED: ringing stays off until the key is turned",
-}
 
 
 def pace_text(pace: Fraction) -> str:
@@ -188,8 +178,8 @@ def console_state(state: State, now_us: int, programme: Programme) -> ConsoleSta
         place=f"{shown + 1} of {len(programme.parts)}",
         happening=happening(state, now_us, programme),
         line=on_the_line(state, programme),
-        ringing=_RINGING.get(state.guard, "ringing: state not known"),
-        ringing_live=state.guard in (m.G_LIVE, m.G_FALLING),
+        ringing=ringing_words(state.guard),
+        ringing_live=ringing_live(state.guard),
         ringing_left_us=hold_left_us(state, now_us) if ringing_hold else -1,
         next=coming(state, now_us, programme),
         next_left_us=until_stop(state, now_us, programme).least_us if running and gate is None else -1,
