@@ -74,13 +74,14 @@ class Rules:
 class Standing:
     """How the board stands. here: it answers. why: no call may be placed (empty: it may); why_ringing: none that rings.
 
-    tripped: its guard is; the words say why.
+    tripped: its guard is; the words say why. unfit: the calls, by number, that this board cannot perform, and why.
     """
 
     here: bool = False
     why: str = "the board has not answered yet"
     why_ringing: str = ""
     tripped: bool = False
+    unfit: tuple[tuple[int, str], ...] = ()
 
 
 class How(Enum):
@@ -182,7 +183,7 @@ class Engaged:
 
 @dataclass(frozen=True)
 class Stop:
-    """Somebody in charge ends the call, or the visitor's replay."""
+    """Somebody in charge ends the call, or the visitor's replay, or whatever the board does for a visitor who dials."""
 
 
 @dataclass(frozen=True)
@@ -223,6 +224,11 @@ class EndCall:
 
 
 @dataclass(frozen=True)
+class EndVisit:
+    """End the plan that watches the visitors' telephone: no bell rings any more. It is watched anew afterwards."""
+
+
+@dataclass(frozen=True)
 class LetGo:
     """The performer does not answer: close the port, so that the board releases the line by its silence limit."""
 
@@ -252,7 +258,7 @@ class Dark:
     dark: bool
 
 
-Doing = Keep | Begin | EndCall | LetGo | Replay | Follow | Attract | Dark
+Doing = Keep | Begin | EndCall | EndVisit | LetGo | Replay | Follow | Attract | Dark
 
 
 @dataclass(frozen=True)
@@ -261,8 +267,8 @@ class State:
 
     serial: of the call or replay that is on; ending: the call was told to end; instead: it was not begun, a replay
     follows; ready_us: when the cool-down is over; turn: the next call; shown: the last replay for a visitor; lifted: a
-    visitor's handset is; owed: what their call took, still to be counted; because:
-    why it is shown instead of a call; trouble: what went wrong with the last call.
+    visitor's handset is; followed: somebody saw it being lifted; owed: what their call took, still to be counted;
+    because: why it is shown instead of a call; trouble: what went wrong with the last call.
     """
 
     ready_us: int
@@ -281,6 +287,7 @@ class State:
     blank: bool = False
     dark: bool = False
     lifted: bool = False
+    followed: bool = False
     owed: tuple[tuple[str, int], ...] = ()
     because: str = ""
     trouble: str = ""
@@ -316,6 +323,9 @@ def refusal(state: State, call: int, now: Now, rules: Rules) -> str:
     standing = state.standing
     if not standing.here or standing.why:
         return standing.why or "the board does not answer"
+    unfit = dict(standing.unfit).get(call)
+    if unfit:
+        return unfit
     if offered.rings and standing.why_ringing:
         return standing.why_ringing
     if state.lifted:
@@ -380,11 +390,7 @@ def _step(state: State, event: Event, now: Now, rules: Rules) -> Next:
     if isinstance(event, Lifted | Down | Engaged):
         return _visitor(state, event, now, rules)
     if isinstance(event, Stop):
-        if state.phase is Phase.CALLING:
-            return replace(state, ending=True), (EndCall(),)
-        if state.phase in (Phase.REPLAYING, Phase.VISITING):
-            return _attract(state, now, rules)
-        return state, ()
+        return _stop(state, now, rules)
     if isinstance(event, Blank):
         return replace(state, blank=not state.blank), ()
     return replace(state, trouble=event.text), ()
@@ -421,6 +427,28 @@ def _press(state: State, now: Now, rules: Rules) -> Next:
     return begun, (Keep(counters),)
 
 
+def _stop(state: State, now: Now, rules: Rules) -> Next:
+    if state.phase is Phase.CALLING:
+        return replace(state, ending=True), (EndCall(),)
+    if state.phase is Phase.COUNTING:  # counted, and not begun: it is taken back
+        counters = wear.settled(state.counters, rules.calls[state.call].cost, {}, calls=-1)
+        return replace(state, phase=Phase.SETTLING, since_us=now.us, counters=counters), (Keep(counters),)
+    # A visitor's own handset stays off its hook: what ends is what the board does for them, the bell above all.
+    ends: tuple[Doing, ...] = (EndVisit(),) if state.lifted else ()
+    if state.phase in (Phase.REPLAYING, Phase.VISITING):
+        state, doings = _attract(state, now, rules)
+        return state, (*ends, *doings)
+    return state, ends
+
+
+def after_fault(state: State, why: str, now: Now, rules: Rules) -> Next:
+    """Return the state after a fault of this program's: the board was let go. What is owed is still counted."""
+    state = replace(
+        state, ready_us=now.us + pause_us(rules), standing=Standing(False, "the board was let go"), trouble=why
+    )
+    return _attract(state, now, rules)
+
+
 def _replay(state: State, now: Now, rules: Rules) -> Next:
     shown = (state.shown + 1) % len(rules.replays)
     state = replace(state, phase=Phase.REPLAYING, since_us=now.us, serial=state.serial + 1, shown=shown, instead=False)
@@ -430,18 +458,20 @@ def _replay(state: State, now: Now, rules: Rules) -> Next:
 def _visitor(state: State, event: Lifted | Down | Engaged, now: Now, rules: Rules) -> Next:
     """What a visitor does by themselves: nobody can forbid it, so it is followed, and counted afterwards."""
     if isinstance(event, Engaged):
-        return replace(state, lifted=event.lifted), ()
+        return replace(state, lifted=event.lifted, followed=False), ()
     if isinstance(event, Lifted):
-        state = replace(state, lifted=True)
-        if state.phase not in (Phase.ATTRACT, Phase.REPLAYING):
-            return state, ()
-        return replace(state, phase=Phase.VISITING, since_us=now.us, serial=state.serial + 1), (Follow(),)
+        state = replace(state, lifted=True, followed=True)
+        return _follow(state, now) if state.phase in (Phase.ATTRACT, Phase.REPLAYING) else (state, ())
     owed = dict(state.owed)
     for name, count in event.worked.items():
         owed[name] = owed.get(name, 0) + count
     ready_us = max(state.ready_us, now.us + pause_us(rules))
-    state = replace(state, lifted=False, owed=tuple(sorted(owed.items())), ready_us=ready_us)
+    state = replace(state, lifted=False, followed=False, owed=tuple(sorted(owed.items())), ready_us=ready_us)
     return _attract(state, now, rules) if state.phase in (Phase.VISITING, Phase.ATTRACT) else (state, ())
+
+
+def _follow(state: State, now: Now) -> Next:
+    return replace(state, phase=Phase.VISITING, since_us=now.us, serial=state.serial + 1, instead=False), (Follow(),)
 
 
 def _attract(state: State, now: Now, rules: Rules) -> Next:
@@ -459,9 +489,11 @@ def _kept(state: State, event: Kept, now: Now, rules: Rules) -> Next:
     if state.phase is Phase.SETTLING:
         return _settled(replace(state, uncounted=""), now, rules)
     if state.phase is not Phase.COUNTING:
-        return state, ()
+        return replace(state, uncounted=""), ()  # later than anybody waited for it, and well all the same
     # Keeping took its time: what was allowed before it must be allowed still. The count stays: it is on the disk.
     why = _still(state, now, rules)
+    if state.followed:
+        return _follow(replace(state, uncounted=""), now)
     if why:
         return _replay(replace(state, uncounted="", because=why), now, rules)
     state = replace(state, phase=Phase.CALLING, since_us=now.us, uncounted="")
@@ -475,6 +507,9 @@ def _still(state: State, now: Now, rules: Rules) -> str:
         return "a visitor's telephone is off its hook"
     if not standing.here or standing.why:
         return standing.why or "the board does not answer"
+    unfit = dict(standing.unfit).get(state.call)
+    if unfit:
+        return unfit
     if offered.rings and standing.why_ringing:
         return standing.why_ringing
     if not rules.hours.open_for(now.at, timedelta(microseconds=offered.most_us)):
@@ -494,7 +529,9 @@ def _not_kept(state: State, event: NotKept, now: Now, rules: Rules) -> Next:
 
 
 def _settled(state: State, now: Now, rules: Rules) -> Next:
-    """The call is counted as it was. Who pressed for one that was not begun sees a recorded one."""
+    """The call is counted as it was. Who pressed for one that was not begun sees a recorded one; who dials, theirs."""
+    if state.followed:
+        return _follow(state, now)
     return _replay(state, now, rules) if state.instead else _attract(state, now, rules)
 
 
@@ -564,6 +601,8 @@ def notices(state: State, now: Now, rules: Rules) -> list[str]:
         found.append(f"Replays only: {state.standing.why}.")
     elif state.standing.why_ringing and any(each.rings for each in rules.calls):
         found.append(f"No calls that ring: {state.standing.why_ringing}.")
+    for call, why in state.standing.unfit if state.standing.here else ():
+        found.append(f"'{rules.calls[call].title}' cannot be placed with this board: {why}.")
     if not found and rules.calls and state.phase is Phase.ATTRACT and now.us >= state.ready_us:
         call, why = choice(state, now, rules)
         if call < 0:

@@ -13,9 +13,9 @@ from demo_ctl.script.load import load_call
 from demo_ctl.script.sheet import words
 from demo_ctl.script.staged import beside
 from demo_ctl.show import wear
+from demo_ctl.show.acts import Act, Watch
 from demo_ctl.show.exhibit import Offered, Rules
 from demo_ctl.show.hours import hours_of
-from demo_ctl.show.keeper import Act, Watch
 from demo_ctl.show.lamps import lamp_table
 from demo_ctl.show.screens import Film, check_sounds, film
 from demo_ctl.show.unfold import Unfolding

@@ -12,30 +12,30 @@ page is served by a thread of its own. What ends it is `close`, or a signal.
 from __future__ import annotations
 
 from collections import deque
-from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass, field
-from typing import Protocol
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import suppress
+from dataclasses import dataclass
 
 from demo_ctl.ledger.record import RecordWriter
 from demo_ctl.link.advice import of_reason, of_trip
 from demo_ctl.link.client import Client
-from demo_ctl.office.model import Line, Unit
+from demo_ctl.office.model import Unit
 from demo_ctl.plan.model import Plan
+from demo_ctl.run.fit import check_board
 from demo_ctl.run.perform import perform
 from demo_ctl.run.result import CallResult, Status
 from demo_ctl.show import exhibit, wear
-from demo_ctl.show.captions import Text
+from demo_ctl.show.acts import Act, Watch
+from demo_ctl.show.counting import Bookkeeper, Counting
 from demo_ctl.show.exhibit import How, Now, Phase, Rules, Standing, State
-from demo_ctl.show.hub import ConsoleState, What
+from demo_ctl.show.exhibit_words import Around, console_state, how_it_was, stopping
+from demo_ctl.show.hub import ConsoleState
 from demo_ctl.show.lamps import Lights
 from demo_ctl.show.model import Happening
 from demo_ctl.show.screens import Screens
-from demo_ctl.show.visitor import VisitorLive, dial_ran, told_in_charge, told_to_visitor
-from demo_ctl.show.visitor_ring import VisitorRing, not_now, window_ms
-from demo_ctl.show.wear import Counters
+from demo_ctl.show.visitors import Visitors
 from demo_ctl.show.wishes import Kind, Reply, Wish, wish_of
-from demo_ctl.terms.errors import DemoError, LinkError
-from demo_ctl.terms.outcome import Outcome
+from demo_ctl.terms.errors import DemoError, InputError, LinkError, PlanError
 from demo_ctl.wire import messages as m
 
 SLICE_US = 50_000
@@ -44,43 +44,8 @@ STAND_US = 5_000_000
 LOOK_US = 5_000_000
 #: Whether the guard is proven is asked anew so often, or when its state has changed: it may mean reading many files.
 READY_US = 60_000_000
-#: After a visitor has hung up the switches come home; then it is over.
-HOME_US = 3_000_000
-#: A board that refuses to watch, or whose watched telephone is off its hook, is asked again so often.
-WATCH_AGAIN_US = 5_000_000
-
-
-class Counting(Protocol):
-    """What keeps counters (`wear_store.WearStore`)."""
-
-    counters: Counters
-
-    def keep(self, counters: Counters) -> None:
-        """Keep them; DemoError: they may not be."""
-        ...
-
-
-@dataclass(frozen=True)
-class Act:
-    """A call that the button may place, ready made."""
-
-    title: str
-    plan: Plan
-    what: What = "everything"
-    captions: Mapping[str, Text] = field(default_factory=dict)
-
-
-@dataclass(frozen=True)
-class Watch:
-    """The telephone that visitors dial with themselves. plan: of `visitor.watching_plan`; told_us: of their figures.
-
-    ringing: of `visitor_ring.ringing_plan`, where the bell of one line (rung) may ring for them; None: none may.
-    """
-
-    plan: Plan
-    told_us: int
-    ringing: Plan | None = None
-    rung: Line | None = None
+#: After a fault of this program's own it goes on after so long.
+FAULT_US = 1_000_000
 
 
 @dataclass(frozen=True)
@@ -88,7 +53,8 @@ class House:
     """What a keeper works with.
 
     open_client: opens the port anew (LinkError). now: the time. wait: lets microseconds pass without a board. ready: as
-    for `perform`. recorder: where a call is kept, if anywhere; gets its number from 1.
+    for `perform`. recorder: where a call is kept, if anywhere; gets its number from 1. disk_wait_s: as for
+    `Bookkeeper`.
     """
 
     open_client: Callable[[], Client]
@@ -97,6 +63,7 @@ class House:
     ready: Callable[[Client, Plan], None]
     store: Counting
     recorder: Callable[[Act, int], RecordWriter | None] | None = None
+    disk_wait_s: float = 0.0
 
 
 class Keeper:
@@ -122,28 +89,30 @@ class Keeper:
         self.results: list[tuple[int, CallResult]] = []  # the newest few
         self.placed = 0
         self.closing = False
-        self.rows: list[str] = []  # what else whoever is in charge should see
         self._unit, self._house, self._title, self._on_state = unit, house, title, on_state
         self._asked: deque[exhibit.Event] = deque(maxlen=100)
         self._todo: deque[exhibit.Doing] = deque()
         self._client: Client | None = None
         self._look_us = self._stand_us = self._ready_us = 0
-        self._guard = -1
+        self._guard = -1  # as the machine was last told of it
         self._boot = -1
+        self._unfit: tuple[tuple[int, str], ...] = ()
+        self._not_recorded = ""
         self._why_ringing = ""
         self._end_call = False
         self._happened: list[Happening] = []
         self._lossy = False
         self._heard: tuple[int, int] | None = None
-        self._watch = watch
-        self._visitor: VisitorLive | None = None  # while the board watches
-        self._visit_plan: Plan | None = None  # by this plan
-        self._ring: VisitorRing | None = None  # where a bell may ring for them
-        self._silent = ""  # why none does
-        self._key_off = False
-        self._visited: list[Happening] = []
-        self._watch_us = 0
-        self._down_us = -1  # when a visitor hung up, and the switches are coming home
+        self._books = Bookkeeper(house.store, house.disk_wait_s)
+        self._visitors = Visitors(
+            watch,
+            unit,
+            screens,
+            tell=self._tell,
+            state=lambda: self.state,
+            now_us=lambda: house.now().us,
+            not_ready=self._not_ready,
+        )
         self._told: ConsoleState | None = None
         now = house.now()
         self.state: State
@@ -164,8 +133,7 @@ class Keeper:
             return Reply(True, "As if a visitor had pressed the button.")
         if wish.kind is Kind.STOP:
             self._asked.append(exhibit.Stop())
-            on = self.state.phase in (Phase.CALLING, Phase.REPLAYING)
-            return Reply(on, "Stopping." if on else "There is nothing to stop.")
+            return stopping(self.state.phase, followed=self._visitors.followed)
         if wish.kind is Kind.BLANK:
             self._asked.append(exhibit.Blank())
             return Reply(True, "The screens are on." if self.state.blank else "The screens are dark.")
@@ -178,19 +146,43 @@ class Keeper:
     # -- the loop ------------------------------------------------------------------------------------------------
 
     def run_once(self) -> None:
-        """Let a little time pass, and do what there is to do."""
-        self._pass_time()
-        self._asked_for()
-        self._take(exhibit.Tick())
-        if self.screens.tick(self._house.now().us) and self.state.phase is Phase.REPLAYING:
-            self._take(exhibit.Shown(self.state.serial))
-        self._do()
-        self._publish()
+        """Let a little time pass, and do what there is to do. A fault of this program's own is told, and it goes on."""
+        try:
+            self._pass_time()
+            self._asked_for()
+            for kept in self._books.news():
+                self._take(kept)
+            self._take(exhibit.Tick())
+            if self.screens.tick(self._house.now().us) and self.state.phase is Phase.REPLAYING:
+                self._take(exhibit.Shown(self.state.serial))
+            self._do()
+            self._publish()
+        except Exception as error:
+            self._after_fault(f"This program failed, and goes on: {type(error).__name__}: {error}.")
+
+    def _after_fault(self, why: str) -> None:
+        """Let the board go, which releases the line by its silence limit; then recorded calls, and not at once."""
+        client, self._client = self._client, None
+        if client is not None:
+            with suppress(Exception):
+                client.close()
+        self._todo.clear()
+        with suppress(Exception):
+            self._visitors.unwatch()
+        with suppress(Exception):
+            self.state, doings = exhibit.after_fault(self.state, why, self._house.now(), self.rules)
+            self._todo += doings
+        with suppress(Exception):
+            self._do()
+        self._house.wait(FAULT_US)
+        self._look_us = self._house.now().us
 
     def close(self) -> None:
         """Let the port go. (A call that is on is ended by its own `perform`, before this is called.)"""
         self.closing = True
         self._drop()
+        self._do()
+        self._books.close()
 
     def _pass_time(self) -> None:
         client = self._client or self._found()
@@ -200,13 +192,13 @@ class Keeper:
         self._light()
         try:
             for heard in client.poll(SLICE_US):
-                self._hear(heard)
+                self._hear(client, heard)
             welcome = client.welcome
             if welcome is not None and client.longest_silence_us > welcome.heartbeat_ms * 1000:
                 client.hello()  # this computer was held up, and the board has closed the session: no event would come
-                self._unwatch()
+                self._visitors.unwatch()
                 self._stand_us = self._ready_us = 0
-            self._watched(client)
+            self._visitors.watch(client)
             if self.state.phase in (Phase.ATTRACT, Phase.REPLAYING) and self._house.now().us >= self._stand_us:
                 self._stand(client)
         except DemoError as error:
@@ -219,17 +211,17 @@ class Keeper:
             self._lights.your_turn = self.state.phase is Phase.ATTRACT
             self._lights.put(self._client)
 
-    def _hear(self, heard: object) -> None:
+    def _hear(self, client: Client, heard: object) -> None:
         if isinstance(heard, m.Event):
-            self._visit(heard)
+            self._visitors.event(client, heard)
             if heard.kind == m.EV_INPUTS:
                 self._inputs(heard.value)
             elif heard.kind == m.EV_GUARD:
                 self._stand_us = self._ready_us = 0
-                self._key_turned(heard.value & 0xFF)
+                self._visitors.key_turned(client, heard.value & 0xFF)
         elif isinstance(heard, m.Beat):
             self._inputs(heard.inputs)
-            self._visit_time(heard.now_us)
+            self._visitors.time(client, heard.now_us)
             if heard.guard != self._guard:
                 self._guard = heard.guard
                 self._stand_us = self._ready_us = 0
@@ -239,131 +231,6 @@ class Keeper:
         pressed = not inputs & m.IN_BUTTON
         if pressed != self.state.pressed:
             self._take(exhibit.Button(pressed))
-
-    # -- a visitor's own call --------------------------------------------------------------------------------------
-
-    def _watched(self, client: Client) -> None:
-        """Have the board watch the visitors' telephone whenever nothing else is on. Raises LinkError: it is lost."""
-        watch, now_us = self._watch, self._house.now().us
-        if self._down_us >= 0 and now_us - self._down_us >= HOME_US:
-            self._visit_over()
-        on = self.state.phase in (Phase.ATTRACT, Phase.REPLAYING)
-        if watch is None or self._visitor is not None or not on or now_us < self._watch_us:
-            return
-        self._watch_us = now_us + WATCH_AGAIN_US
-        lifted = bool(client.status().levels >> 4 * (watch.plan.caller_port - 1) + m.LOOP & 1)
-        if lifted != self.state.lifted:
-            self._take(exhibit.Engaged(lifted))
-        if lifted:
-            return
-        # A visitors' session is opened at the key, for half an hour. Only in one may a bell ring for them.
-        why = ""
-        for plan, kind in (*self._with_bell(client), (watch.plan, m.PLAN_VISITORS), (watch.plan, m.PLAN_CALL)):
-            steps = [m.Instruction(s.op, s.port, s.x, s.a, s.b) for s in plan.timeline.steps]
-            try:
-                client.upload(1, steps, plan.timeline.roles, kind)
-                client.start(1)
-            except LinkError as error:
-                why = error.what
-                client.status()  # a refusal breaks nothing; a lost board raises here
-            else:
-                self._ring = None
-                if plan is watch.ringing and watch.rung is not None:
-                    self._ring = VisitorRing(plan, self._unit, watch.rung)
-                self._visit_plan = plan
-                self._new_visit()
-                return
-        self.rows = [f"The visitors' telephone is not watched: {why}."]
-
-    def _with_bell(self, client: Client) -> list[tuple[Plan, int]]:
-        """Return the plan in which a bell may ring for visitors, if anything lets it. Raises LinkError."""
-        plan = self._watch.ringing if self._watch is not None else None
-        if plan is None:
-            return []
-        self._silent = self._not_ready(client, plan)
-        return [] if self._silent else [(plan, m.PLAN_VISITORS)]
-
-    def _bell(self) -> None:
-        """Let the bell ring, or end that, as the visitor's call goes. Raises LinkError."""
-        client, ring, visitor = self._client, self._ring, self._visitor
-        if client is None or ring is None or visitor is None or self._visit_plan is None:
-            return
-        gate = ring.wants(visitor.scene.digits, lifted=visitor.lifted)
-        if gate % 2:
-            self._silent = not_now(client.safety(), window_ms(self._visit_plan))
-            if self._silent:
-                return
-        if gate:
-            client.go(gate)
-
-    def _key_turned(self, guard: int) -> None:
-        """See the key go off and on: a session begins. Watch anew, if no bell may ring yet and nobody dials."""
-        if guard in (m.G_KEY_OFF, m.G_LOCKED):
-            self._key_off = True
-        elif guard == m.G_SAFE and self._key_off:
-            self._key_off = False
-            bell = self._watch is not None and self._watch.ringing is not None and self._ring is None
-            if bell and self._client is not None and self._visitor is not None and not self.state.lifted:
-                self._client.stop()  # its event ends the watching; then it begins anew
-                self._watch_us = 0
-
-    def _new_visit(self) -> None:
-        assert self._visit_plan is not None
-        self._visitor = VisitorLive(self._visit_plan, self._unit)
-        self._visited, self._down_us = [], -1
-
-    def _visit(self, event: m.Event) -> None:
-        if self._visitor is None:
-            return
-        if event.kind == m.EV_PLAN and event.value & 0xFF in (m.FINISHED, m.ENDED_EARLY):
-            self._unwatch()
-            return
-        if self._ring is not None:
-            self._ring.take(event)
-        on_screen = self.state.phase is Phase.VISITING
-        self._visited += self.screens.event(event) if on_screen else self._visitor.take(event)
-        self._look_at_visitor()
-
-    def _visit_time(self, board_us: int) -> None:
-        if self._visitor is not None:
-            on_screen = self.state.phase is Phase.VISITING
-            self._visited += self.screens.time(board_us) if on_screen else self._visitor.due(board_us)
-            self._look_at_visitor()
-
-    def _look_at_visitor(self) -> None:
-        visitor, watch = self._visitor, self._watch
-        if visitor is None or watch is None:
-            return
-        self._bell()
-        if visitor.lifted:
-            self._down_us = -1
-            if not self.state.lifted:
-                self._take(exhibit.Lifted())
-                self._do()
-        elif self.state.lifted and self._down_us < 0:
-            now_us = self._down_us = self._house.now().us
-            welcome = self._client.welcome if self._client is not None else None
-            blur_us = welcome.loop_blur_us if welcome is not None else 0
-            ran = dial_ran(visitor.seen, watch.plan.caller_port, self._unit, blur_us)
-            self.rows = [told_in_charge(ran)]
-            words = told_to_visitor(ran)
-            if words:
-                self.screens.tell(words, now_us + watch.told_us)
-
-    def _visit_over(self) -> None:
-        """They have hung up, and the switches are home: it is counted, and the next visitor may come."""
-        if self._visitor is not None:
-            self._visited += self._visitor.finish()
-        worked = wear.worked(self._visited, self._unit)
-        self._new_visit()
-        self._take(exhibit.Down(worked))
-
-    def _unwatch(self) -> None:
-        """The board watches no more: what was seen until then is counted."""
-        lifted, self._visitor, self._down_us, self._ring = self.state.lifted, None, -1, None
-        if lifted:
-            self._take(exhibit.Down(wear.worked(self._visited, self._unit)))
-        self._visited = []
 
     def _asked_for(self) -> None:
         while self._asked:
@@ -387,8 +254,17 @@ class Keeper:
         if welcome.boot != self._boot:
             self._boot = welcome.boot
             self._ready_us = 0
+        self._unfit = tuple(self._unfit_for(welcome))
         self._stand_us = 0
         return client
+
+    def _unfit_for(self, welcome: m.Welcome) -> Iterator[tuple[int, str]]:
+        """Say which calls a board cannot perform: it was not known when they were planned."""
+        for number, act in enumerate(self.acts):
+            try:
+                check_board(act.plan, welcome)
+            except PlanError as error:
+                yield number, error.what
 
     def _stand(self, client: Client) -> None:
         """Ask how the guard stands, and tell the machine. Raises LinkError."""
@@ -408,7 +284,7 @@ class Keeper:
         elif now_us >= self._ready_us:
             self._ready_us = now_us + READY_US
             self._why_ringing = self._not_ready(client, ringing)
-        self._take(exhibit.Stands(Standing(True, why, self._why_ringing, tripped)))
+        self._take(exhibit.Stands(Standing(True, why, self._why_ringing, tripped, self._unfit)))
 
     def _not_ready(self, client: Client, plan: Plan) -> str:
         try:
@@ -425,7 +301,7 @@ class Keeper:
 
     def _drop(self) -> None:
         client, self._client = self._client, None
-        self._unwatch()
+        self._visitors.unwatch()
         self._look_us = self._house.now().us + LOOK_US
         if client is not None:
             client.close()
@@ -437,41 +313,46 @@ class Keeper:
         self._todo += doings
         self.screens.only_recorded(exhibit.only_recorded(self.state, self.rules))
 
+    def _tell(self, event: exhibit.Event) -> None:
+        """Tell the machine, and do at once what it wants."""
+        self._take(event)
+        self._do()
+
     def _do(self) -> None:
         while self._todo:
             doing = self._todo.popleft()
             if isinstance(doing, exhibit.Keep):
-                self._keep(doing.counters)
+                self._books.keep(doing.counters)
             elif isinstance(doing, exhibit.Begin):
                 self._place(doing)
             elif isinstance(doing, exhibit.Replay):
                 self.screens.show(doing.replay, self._house.now().us)
             elif isinstance(doing, exhibit.Follow):
-                if self._visitor is not None and self._watch is not None:
-                    self.screens.call(self._visit_plan or self._watch.plan, "everything", {}, self._visitor)
+                self._visitors.follow()
             elif isinstance(doing, exhibit.Attract):
                 self.screens.attract(self._house.now().us)
             elif isinstance(doing, exhibit.Dark):
                 self.screens.dark(doing.dark)
             elif isinstance(doing, exhibit.EndCall):
                 self._end_call = True
+            elif isinstance(doing, exhibit.EndVisit):
+                self._end_visit()
             else:
                 self._end_call = True
                 self._drop()
 
-    def _keep(self, counters: Counters) -> None:
-        try:
-            self._house.store.keep(counters)
-        except DemoError as error:
-            self._take(exhibit.NotKept(counters.number, error.what))
-        else:
-            self._take(exhibit.Kept(counters.number))
+    def _end_visit(self) -> None:
+        if self._client is not None:
+            try:
+                self._visitors.stop(self._client)
+            except DemoError as error:
+                self._lost(error.what)
 
     # -- a call --------------------------------------------------------------------------------------------------
 
     def _place(self, begin: exhibit.Begin) -> None:
         act = self.acts[begin.call]
-        self._unwatch()  # the new session ends the watching plan
+        self._visitors.unwatch()  # the new session ends the watching plan
         self._end_call, self._happened, self._lossy, self._heard = False, [], False, None
         self.screens.call(act.plan, act.what, act.captions)
         try:
@@ -492,14 +373,7 @@ class Keeper:
         if self._client is None:
             self._client = self._house.open_client()
         self.placed += 1
-        result = perform(
-            act.plan,
-            self._client,
-            self._recorder(act),
-            ready=self._house.ready,
-            on_event=self._event,
-            asked_to_stop=self._asked_to_stop,
-        )
+        result = self._recorded(act, self._client)
         self.results = [*self.results[-9:], (self.placed, result)]
         self._happened += self.screens.finish()
         if result.status is Status.LINK_LOST or not result.released:
@@ -508,16 +382,41 @@ class Keeper:
             self.closing = True  # Ctrl-C, or the system wants this program to end
         whole = result.status is Status.FINISHED and not self._lossy
         worked = wear.worked(self._happened, self._unit) if whole else None
-        return exhibit.Over(serial, *_how(result), worked)
+        return exhibit.Over(serial, *how_it_was(result), worked)
+
+    def _recorded(self, act: Act, client: Client) -> CallResult:
+        """Perform a call for visitors, recorded or not: a disk that fails keeps none from being placed."""
+        recorder = self._recorder(act)
+        if recorder is not None:
+            try:
+                result = self._performed(act, client, recorder)
+            except InputError as error:
+                if recorder.trouble is None:
+                    raise
+                self._not_recorded = f"Calls are not recorded: {error.what}."
+            else:
+                trouble = result.record_trouble
+                self._not_recorded = f"The last call was recorded in part only: {trouble}." if trouble else ""
+                return result
+        return self._performed(act, client, None)
+
+    def _performed(self, act: Act, client: Client, recorder: RecordWriter | None) -> CallResult:
+        return perform(
+            act.plan,
+            client,
+            recorder,
+            ready=self._house.ready,
+            on_event=self._event,
+            asked_to_stop=self._asked_to_stop,
+        )
 
     def _recorder(self, act: Act) -> RecordWriter | None:
-        """A call is placed for visitors, recorded or not."""
         if self._house.recorder is None:
             return None
         try:
             return self._house.recorder(act, self.placed)
         except DemoError as error:
-            self.rows = [f"Calls are not recorded: {error.what}."]
+            self._not_recorded = f"Calls are not recorded: {error.what}."
             return None
 
     def _event(self, event: m.Event) -> None:
@@ -559,71 +458,13 @@ class Keeper:
 
     def told(self) -> ConsoleState:
         """Return what a console shows now."""
-        state, now = self.state, self._house.now()
-        calling = state.phase is Phase.CALLING
-        wishes = [Kind.NEXT, Kind.BLANK, *([Kind.STOP] if state.phase in (Phase.CALLING, Phase.REPLAYING) else [])]
-        act = self.acts[state.call] if calling else None
-        counters = state.counters
-        counted = (
-            f"{counters.calls_today} calls today ({counters.sum_today} operations), {counters.calls_in_all} in all"
-        )
-        return ConsoleState(
-            show=self._title,
-            call=act.title if act is not None else "",
-            place=counted,
+        lamps = self._lights.lacking(self._client) if self._lights is not None else ""
+        around = Around(
+            self._title,
+            self.acts,
+            guard=self._client.guard if self._client is not None else -1,
             stage=self.screens.stage,
-            happening=f"{state.phase.value[0].upper()}{state.phase.value[1:]}.",
-            line=[act.plan.title] if act is not None else [],
-            ringing="ringing may be on a line" if self._guard == m.G_LIVE else "ringing is off",
-            ringing_live=calling and act is not None and act.plan.ringing,
-            ringing_left_us=-1,
-            next=self._coming(state, now),
-            next_left_us=-1,
-            waiting=False,
-            held=False,
-            blank=state.dark,
-            pace=str(act.plan.pace) if act is not None else "",
-            paces=[],
-            elapsed_us=0,
-            left_us=-1,
-            running=calling,
-            wishes=[kind.value for kind in Kind if kind in wishes],
-            notice=" ".join(
-                [*exhibit.notices(state, now, self.rules), *self.rows, *self._no_bell(), *self._lamps_lacking()]
-            ),
-            rehearsal=False,
+            followed=self._visitors.followed,
+            notes=[each for each in (self._not_recorded, *self._visitors.notes(), lamps) if each],
         )
-
-    def _lamps_lacking(self) -> list[str]:
-        words = self._lights.lacking(self._client) if self._lights is not None else ""
-        return [words] if words else []
-
-    def _no_bell(self) -> list[str]:
-        return [f"No bell rings for visitors: {self._silent}."] if self._silent else []
-
-    def _coming(self, state: State, now: Now) -> str:
-        if state.phase is not Phase.ATTRACT:
-            return "Then recorded calls again."
-        call, why = exhibit.choice(state, now, self.rules)
-        if call < 0:
-            if now.us < state.ready_us and state.standing.here and not state.standing.why:
-                return "The switches rest; a press shows a recorded call."
-            return f"A press shows a recorded call: {why}."
-        return f"A press places: {self.acts[call].title}."
-
-
-def _how(result: CallResult) -> tuple[How, str]:
-    """How a performed call was over, and why, for whoever is in charge."""
-    if result.status is Status.TRIPPED:
-        return How.TRIPPED, result.error.what if result.error is not None else result.reason
-    if result.status is Status.LINK_LOST or not result.released:
-        return How.LOST, f"The last call failed: {result.reason}."
-    if result.status is Status.INTERRUPTED:
-        return How.STOPPED, ""
-    if result.status is not Status.FINISHED:
-        return How.BADLY, f"The last call failed: {result.reason}."
-    failed = [each for each in result.judgement.verdicts if each.outcome is Outcome.FAIL] if result.judgement else []
-    if not failed:
-        return How.WELL, ""
-    checks = "1 check" if len(failed) == 1 else f"{len(failed)} checks"
-    return How.BADLY, f"The last call went through, and {checks} failed: {failed[0].title}."
+        return console_state(self.state, self._house.now(), self.rules, around)

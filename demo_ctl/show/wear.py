@@ -2,8 +2,13 @@
 
 An *operation* is one step of a shaft, up or round, or one pull of a release magnet: what wears pawls, ratchets and
 bearings. Before a call its operations are reckoned from the plan's digits at their worst (every hunt to the last
-position) and counted; after a call that was seen whole they are corrected to what the happenings tell. So a count that
-is cut short is too high, never too low.
+position) and counted; after a call that was seen whole they are corrected to what the happenings tell. So the count of
+a button's call that is cut short is too high, never too low.
+
+What visitors dial by themselves cannot be reckoned before, and is counted as it is seen. Where nobody sees its end
+(the board is lost, or watches no more), a whole call at its worst is counted on top. What they dial while nobody
+watches at all is not counted: this computer is off or fails in the middle of their call, or their handset was off its
+hook before the watching began.
 
 Of several like switches nobody can tell which one took a call, so the switches of one stage are counted as one.
 """
@@ -170,6 +175,21 @@ def _add_digit(found: dict[str, int], unit: Unit, digits: str) -> None:
         found[stage.name] += 1  # its release
     if isinstance(stage, Selector) and leg.does == "select":
         found[stage.name] += OVER
+
+
+def whole_call(unit: Unit) -> dict[str, int]:
+    """Return the operations that any one call can take at most, by stage, whatever is dialled."""
+    found = dict.fromkeys(stage_names(unit), 0)
+    found[FINDER] += UP + ROUND + 1
+    for stage in unit.train:
+        # Up, round, and its release; a handset that is put down looks like one pulse before that, at either end.
+        found[stage.name] += UP + (OVER if isinstance(stage, Selector) else ROUND) + 1 + 2
+    return found
+
+
+def added(counts: Cost, more: Cost) -> dict[str, int]:
+    """Return both together, by stage."""
+    return {name: counts.get(name, 0) + more.get(name, 0) for name in {**counts, **more}}
 
 
 def worked(happenings: Iterable[Happening], unit: Unit) -> dict[str, int]:

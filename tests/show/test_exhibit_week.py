@@ -269,7 +269,7 @@ class Exhibition:
         self.store = WearStore(self.folder, "bench")
         f = self.furnished
         screens = Screens(self.hub, f.unit, f.languages, f.films)
-        house = House(self._open, self.now, self._wait, self._ready, self.store)
+        house = House(self._open, self.now, self._wait, self._ready, self.store, disk_wait_s=30)
         self.keeper = Keeper(f.rules, f.acts, f.unit, screens, house, title=f.title, watch=f.watch)
 
     def now(self) -> Now:

@@ -1,0 +1,106 @@
+"""What whoever is in charge of an exhibit is told: how it stands, in words. Pure."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from demo_ctl.run.result import CallResult, Status
+from demo_ctl.show import exhibit
+from demo_ctl.show.acts import Act
+from demo_ctl.show.exhibit import How, Now, Phase, Rules, State
+from demo_ctl.show.guard_words import ringing_live, ringing_words
+from demo_ctl.show.hub import ConsoleState
+from demo_ctl.show.wishes import Kind, Reply
+from demo_ctl.terms.outcome import Outcome
+
+#: Phases that a stop ends.
+_STOPPED = (Phase.COUNTING, Phase.CALLING, Phase.REPLAYING)
+
+
+@dataclass(frozen=True)
+class Around:
+    """What a console shows beside the machine's own state.
+
+    guard: the board's, G_... (-1: not known); stage: on the screens; followed: a visitor's handset is off its hook, and
+    the board watches it; notes: sentences of whoever performs.
+    """
+
+    show: str
+    acts: Sequence[Act]
+    guard: int = -1
+    stage: int = 0
+    followed: bool = False
+    notes: Sequence[str] = ()
+
+
+def console_state(state: State, now: Now, rules: Rules, around: Around) -> ConsoleState:
+    """Return what a console shows now."""
+    calling = state.phase is Phase.CALLING
+    stop = state.phase in _STOPPED or around.followed
+    wishes = [Kind.NEXT, Kind.BLANK, *([Kind.STOP] if stop else [])]
+    act = around.acts[state.call] if calling else None
+    counters = state.counters
+    line = [act.plan.title] if act is not None else []
+    if around.followed:
+        line.append("a visitor's own telephone is off the hook")
+    return ConsoleState(
+        show=around.show,
+        call=act.title if act is not None else "",
+        place=f"{counters.calls_today} calls today ({counters.sum_today} operations), {counters.calls_in_all} in all",
+        stage=around.stage,
+        happening=f"{state.phase.value[0].upper()}{state.phase.value[1:]}.",
+        line=line,
+        ringing=ringing_words(around.guard),
+        ringing_live=ringing_live(around.guard),
+        ringing_left_us=-1,
+        next=_coming(state, now, rules, around.acts),
+        next_left_us=-1,
+        waiting=False,
+        held=False,
+        blank=state.dark,
+        pace=str(act.plan.pace) if act is not None else "",
+        paces=[],
+        elapsed_us=0,
+        left_us=-1,
+        running=calling,
+        wishes=[kind.value for kind in Kind if kind in wishes],
+        notice=" ".join([*exhibit.notices(state, now, rules), *around.notes]),
+        rehearsal=False,
+    )
+
+
+def _coming(state: State, now: Now, rules: Rules, acts: Sequence[Act]) -> str:
+    if state.phase is not Phase.ATTRACT:
+        return "Then recorded calls again."
+    call, why = exhibit.choice(state, now, rules)
+    if call < 0:
+        if now.us < state.ready_us and state.standing.here and not state.standing.why:
+            return "The switches rest; a press shows a recorded call."
+        return f"A press shows a recorded call: {why}."
+    return f"A press places: {acts[call].title}."
+
+
+def stopping(phase: Phase, *, followed: bool) -> Reply:
+    """Return what is said to a stop. followed: as in `Around`."""
+    if followed:
+        return Reply(True, "Stopping: no bell rings for the visitor any more. Their handset keeps its line.")
+    on = phase in _STOPPED
+    return Reply(on, "Stopping." if on else "There is nothing to stop.")
+
+
+def how_it_was(result: CallResult) -> tuple[How, str]:
+    """How a performed call was over, and why."""
+    if result.status is Status.TRIPPED:
+        return How.TRIPPED, result.error.what if result.error is not None else result.reason
+    if result.status is Status.LINK_LOST or not result.released:
+        return How.LOST, f"The last call failed: {result.reason}."
+    if result.status is Status.INTERRUPTED:
+        return How.STOPPED, ""
+    if result.status is not Status.FINISHED:
+        return How.BADLY, f"The last call failed: {result.reason}."
+    failed = [each for each in result.judgement.verdicts if each.outcome is Outcome.FAIL] if result.judgement else []
+    if not failed:
+        return How.WELL, ""
+    checks = "1 check" if len(failed) == 1 else f"{len(failed)} checks"
+    return How.BADLY, f"The last call went through, and {checks} failed: {failed[0].title}."
