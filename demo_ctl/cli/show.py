@@ -461,6 +461,10 @@ def _end(args: argparse.Namespace, programme: Programme, hand: Stagehand) -> Non
         }
         for part, result in hand.results
     ]
+    refused = [
+        {"part": each.part + 1, "title": programme.title(each.part), "exit_code": each.exit_code, "why": each.why}
+        for each in hand.refusals
+    ]
     followed = [index for index, part in enumerate(programme.parts) if part.follows is not None]
     dials = [(part, programme.parts[part].follows, ran) for part, ran in hand.dials]
     if args.json:
@@ -471,7 +475,14 @@ def _end(args: argparse.Namespace, programme: Programme, hand: Stagehand) -> Non
             ran_json(part + 1, follows.line.name if follows is not None else "", ran) for part, follows, ran in dials
         ]
         print_json(
-            {"show": programme.sheet.value.name, "rehearsal": programme.rehearsal, "calls": results, "dials": told}
+            {
+                "show": programme.sheet.value.name,
+                "rehearsal": programme.rehearsal,
+                "calls": results,
+                "refused": refused,
+                "not_listed": hand.outcomes.not_listed,
+                "dials": told,
+            }
         )
         return
     with suppress(OSError):
@@ -484,6 +495,10 @@ def _end(args: argparse.Namespace, programme: Programme, hand: Stagehand) -> Non
                 print(f"     not run, for nothing rings in a rehearsal: {', '.join(each['not_run'])}")
         for part, _, ran in dials:
             print(f"{part + 1}/{len(programme.parts)}  {told_in_charge(ran)}")
+        for other in refused:
+            print(f"{other['part']}/{len(programme.parts)}  {other['title']}: not begun: {other['why']}")
+        if hand.outcomes.not_listed:
+            print(f"There were {hand.outcomes.not_listed} more before these; they count for the exit code, too.")
         if not results:
             print("No call was placed.")
 
@@ -494,9 +509,8 @@ def _left_out(result: CallResult) -> list[str]:
 
 
 def _exit_code(hand: Stagehand) -> int:
-    """The gravest of all calls' codes; one that the presenter stopped says nothing of the unit."""
-    codes = [result.exit_code for _, result in hand.results if result.exit_code != Exit.INTERRUPTED]
+    """The gravest of all calls' codes, also of those not begun; one that was stopped says nothing of the unit."""
     for code in (Exit.SAFETY_TRIP, Exit.BOARD_TROUBLE, Exit.BAD_INPUT, Exit.CHECK_FAILED):
-        if int(code) in codes:
+        if int(code) in hand.outcomes.codes:
             return int(code)
     return int(Exit.OK)

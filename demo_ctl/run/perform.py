@@ -276,6 +276,7 @@ class _Performance:
             self.recorder.note(note)
         while interrupts.asked is None and not self.recorder.saved(0.1):
             self.client.keep_alive()
+            self._presenter(interrupts)
 
     def _follow(self, interrupts: Interrupts) -> None:
         """Take in what the board reports until the plan is over, or somebody asks to stop."""

@@ -29,10 +29,11 @@ from demo_ctl.plan.model import Gate, Plan
 from demo_ctl.show.programme import Part, Programme
 from demo_ctl.show.wishes import Kind, Wish
 from demo_ctl.terms.errors import PlanError
-from demo_ctl.wire import messages as m
 
 #: A board that is lost releases its lines after this long a silence at most; then the switches come home.
 LOST_US = 1_000_000
+#: No board has said yet how its guard stands, or there is none any more.
+NOT_KNOWN = -1
 
 
 class Phase(Enum):
@@ -73,7 +74,7 @@ class State:
     gate: Gate | None = None  # the call waits for the presenter here
     gate_us: int = 0  # when that began
     leaving: bool = False  # a gate has been opened, and the board has not said yet that it goes on
-    guard: int = m.G_SAFE
+    guard: int = NOT_KNOWN
     show_us: int = -1  # when the show's first call was begun
     call_us: int = 0  # when the call that is on was begun
     home_us: int = 0
@@ -114,7 +115,7 @@ class GoesOn:
 
 @dataclass(frozen=True)
 class Guard:
-    """State of the ringing guard (G_...)."""
+    """State of the ringing guard (G_...), or NOT_KNOWN."""
 
     state: int
 

@@ -6,7 +6,8 @@ which alone holds the port: it runs `run.perform`, asks the engine at every gate
 Between calls it keeps the session alive, so that switches are seen coming home and a lost cable is known.
 
 A console that hangs, a screen that is slow or a page that fails never touches the call: what is published is handed
-over and forgotten, and an error there is kept for the presenter.
+over and forgotten, and an error there is kept for the presenter. A fault of this program's own ends the pass it is in,
+and no more: the client is dropped, so that the board releases the line by itself, and the presenter is told.
 """
 
 from __future__ import annotations
@@ -14,7 +15,8 @@ from __future__ import annotations
 import threading
 import time
 from collections import deque
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
+from contextlib import suppress
 from dataclasses import dataclass
 from typing import Protocol
 
@@ -28,19 +30,20 @@ from demo_ctl.show.engine import How, Phase, State
 from demo_ctl.show.following import FOLLOW, Following, off_hook
 from demo_ctl.show.hub import ConsoleState
 from demo_ctl.show.lamps import Lights
+from demo_ctl.show.outcomes import Outcomes, Refusal
 from demo_ctl.show.programme import Part, Programme
 from demo_ctl.show.screens import Film
 from demo_ctl.show.visitor import DialRan, told_in_charge, told_to_visitor
 from demo_ctl.show.wishes import Kind, Reply, Wish, wish_of
 from demo_ctl.terms.errors import DemoError, InputError, LinkError, PlanError
-from demo_ctl.terms.outcome import Outcome
+from demo_ctl.terms.outcome import Exit, Outcome
 from demo_ctl.wire import messages as m
 
 #: Between calls the worker looks this often for something to do.
 IDLE_US = 50_000
 #: A worker that is told to leave stops its call first: release, tail and the record's end take less.
 LEAVE_S = 15.0
-#: For its lamps alone a board that is not there is looked for this often.
+#: While nothing is on, a board that is not there is looked for this often: for its lamps, and for how its guard stands.
 LOOK_US = 5_000_000
 
 
@@ -115,7 +118,7 @@ class Stagehand:
         by itself at every stop and ends after its last part.
         """
         self.programme = programme
-        self.results: list[tuple[int, CallResult]] = []  # (part, what came of it), in order
+        self.outcomes = Outcomes()
         self.dials: list[tuple[int, DialRan]] = []  # (part, how a telephone's dial ran), in order
         self.trouble: str = ""  # what a screen or the program did wrong, for the presenter
         self._house, self._audience, self._on_state, self._alone = house, audience, on_state, alone
@@ -126,7 +129,8 @@ class Stagehand:
         self._state = State()
         self._doings: deque[engine.Doing] = deque()
         self._open: set[int] = set()
-        self._stop = self._leave = self._closing = False
+        self._stop = self._closing = False
+        self._replays = self._left = self._taken = 0  # how many were asked for; are to end; were taken up
         self._wake = threading.Event()
         self._done = threading.Event()
         self._client: Client | None = None
@@ -134,6 +138,16 @@ class Stagehand:
         self._heard: tuple[int, int] | None = None  # the newest event: its board's time, and the host's then
         self._following: Following | None = None  # the telephone that is followed now
         self._worker = threading.Thread(target=self._work, name="stagehand", daemon=True)
+
+    @property
+    def results(self) -> Sequence[tuple[int, CallResult]]:
+        """What came of the calls that were begun: (part, result), in order."""
+        return self.outcomes.results
+
+    @property
+    def refusals(self) -> Sequence[Refusal]:
+        """The calls that were not begun, in order."""
+        return self.outcomes.refusals
 
     # -- from any thread ----------------------------------------------------------------------------------
 
@@ -214,8 +228,9 @@ class Stagehand:
             elif isinstance(doing, engine.Stop):
                 self._stop = True
             elif isinstance(doing, engine.EndReplay):
-                self._leave = True
+                self._left = self._replays
             else:
+                self._replays += isinstance(doing, engine.Replay)
                 self._doings.append(doing)
         if dark and self._audience is not None:
             self._show(lambda audience: audience.blank(state.blank))
@@ -258,22 +273,41 @@ class Stagehand:
 
     def _work(self) -> None:
         try:
-            while not self._closing or self._doings_left():
+            # A call that was asked for is still taken up, to be told that it is stopped.
+            while not self._closing or self._doings:
                 doing = self._doings.popleft() if self._doings else None
-                if isinstance(doing, engine.Begin):
-                    self._call(doing)
-                elif isinstance(doing, engine.Replay):
-                    self._replay(doing)
-                else:
-                    self._idle()
-                self._tell(engine.Tick())
+                try:
+                    self._pass(doing)
+                except Exception as error:
+                    self._failed(doing, error)
         finally:
-            self._drop_client()
+            with suppress(Exception):
+                self._drop_client()
             self._done.set()
 
-    def _doings_left(self) -> bool:
-        """Whether a call that was asked for has still to be begun (to be told that it is stopped)."""
-        return bool(self._doings)
+    def _pass(self, doing: engine.Doing | None) -> None:
+        if isinstance(doing, engine.Begin):
+            self._call(doing)
+        elif isinstance(doing, engine.Replay):
+            self._taken += 1
+            self._replay(doing)
+        else:
+            self._idle()
+        self._tell(engine.Tick())
+
+    def _failed(self, doing: engine.Doing | None, error: Exception) -> None:
+        """A fault of ours: let the line go, say so, and go on. What was on is over."""
+        why = f"This program failed: {type(error).__name__}: {error}."
+        self.trouble, self._following = f"{why} Every line is released, and the port is opened anew.", None
+        with suppress(Exception):
+            self._drop_client()
+        with suppress(Exception):
+            if isinstance(doing, engine.Begin):
+                self._tell_over(engine.Over(How.LOST, why))
+            elif isinstance(doing, engine.Replay):
+                self._tell(engine.ReplayOver(why))
+            self._publish()
+        self._wake.wait(IDLE_US / 1e6)  # if it comes again at once, then not as fast as the computer can
 
     def _idle(self) -> None:
         """Let time pass with the board; on a clock that only moves in there, it must."""
@@ -287,6 +321,7 @@ class Stagehand:
             for heard in client.poll(IDLE_US):
                 if isinstance(heard, m.Event):
                     self._event(heard)
+            self._see_guard()
             self._pass_time()
         except DemoError as error:
             self.trouble = f"{error.what}. The port is opened anew for the next call."
@@ -296,7 +331,7 @@ class Stagehand:
     def _found_again(self) -> Client | None:
         """See whether the board is there again after a lost cable, while the switches come home.
 
-        With lamps also before a call: they tell whose turn it is.
+        Also before a call: how its guard stands is to be seen, and its lamps tell whose turn it is.
         """
         with self._lock:
             state, now_us = self._state, self._house.clock_us()
@@ -304,7 +339,7 @@ class Stagehand:
                 return None
             if state.phase is Phase.RESTORING:
                 plan = engine.plan_on(state, self.programme)
-            elif state.phase is Phase.READY and self._lights is not None and now_us >= self._look_us:
+            elif state.phase is Phase.READY and now_us >= self._look_us:
                 self._look_us = now_us + LOOK_US
                 plan = self.programme.parts[state.part].plan
             else:
@@ -319,8 +354,17 @@ class Stagehand:
 
     def _drop_client(self) -> None:
         client, self._client = self._client, None
-        if client is not None:
-            client.close()
+        try:
+            if client is not None:
+                client.close()
+        finally:
+            self._see_guard()
+
+    def _see_guard(self) -> None:
+        """Tell how the guard stands, as the board's beats say, if that is new; without a board nobody knows."""
+        guard = self._client.guard if self._client is not None else engine.NOT_KNOWN
+        if guard != self._state.guard:
+            self._tell(engine.Guard(guard))
 
     def _call(self, begin: engine.Begin) -> None:
         part = self.programme.parts[begin.part]
@@ -333,14 +377,21 @@ class Stagehand:
             over = self._perform(part, begin)
         except LinkError as error:
             over = engine.Over(How.LOST, f"{error.what}.")
+            self.outcomes.refused(begin.part, int(error.exit_code), error.what)
             self._drop_client()
         except DemoError as error:
             over = engine.Over(How.UNSAFE, f"Not begun: {error}")
+            self.outcomes.refused(begin.part, int(error.exit_code), error.what)
         except Exception as error:  # a fault of ours: the call was released on the way here
             over = engine.Over(How.LOST, f"This program failed: {type(error).__name__}: {error}.")
+            self.outcomes.refused(begin.part, int(Exit.BOARD_TROUBLE), over.why)
             self._drop_client()
-        self._stop = False
-        self._tell(over)
+        self._tell_over(over)
+
+    def _tell_over(self, over: engine.Over) -> None:
+        with self._lock:  # a stop that comes later than this is not this call's, and not the next one's either
+            self._stop = False
+            self._tell(over)
 
     def _perform(self, part: Part, begin: engine.Begin) -> engine.Over:
         if self._stop or self._closing:
@@ -350,7 +401,7 @@ class Stagehand:
             self._drop_client()
         if self._client is None:
             self._client = self._house.open_client(url)
-        number = len(self.results) + 1
+        number = self.outcomes.next_try()  # before its record: the file of a call that is refused stays
         self._follow(part, begin.plan)
         result = perform(
             begin.plan,
@@ -363,7 +414,7 @@ class Stagehand:
             on_event=self._event,
             asked_to_stop=self._asked_to_stop,
         )
-        self.results.append((begin.part, result))
+        self.outcomes.took(begin.part, part.call, result)
         if result.status is Status.LINK_LOST or not result.released:
             self._drop_client()
         how, why = _how(result)
@@ -419,18 +470,18 @@ class Stagehand:
         film = self.programme.fallback(doing.part)
         if not doing.seen and film is not None:
             return film
-        seen = [result for at, result in self.results if self.programme.parts[at].call == part.call]
-        well = [result for result in seen if result.status is Status.FINISHED]
-        if film is not None and not well:
+        well = self.outcomes.seen(part.call, well=True)
+        if film is not None and well is None:
             return film
-        if not seen:
+        result = well or self.outcomes.seen(part.call, well=False)
+        if result is None:
             raise InputError("this call was not placed, so there is nothing to show again")
-        result = (well or seen)[-1]
         return self.programme.seen_again(doing.part, result.plan, result.observation.events, doing.pace)
 
     def _replay(self, doing: engine.Replay) -> None:
-        self._leave = False
         why = ""
+        if self._leaves_now():
+            return  # before it had begun
         if self._audience is None:
             why = "There is no screen to show a replay on."
         else:
@@ -444,23 +495,30 @@ class Stagehand:
             except Exception as error:
                 why = f"The replay cannot be shown: {type(error).__name__}: {error}."
         self._show(lambda audience: audience.rest())
-        self._tell(engine.ReplayOver(why))
+        with self._lock:  # one that was to end is over for the engine already, and another may have been asked for
+            if not self._leaves_now():
+                self._tell(engine.ReplayOver(why))
+
+    def _leaves_now(self) -> bool:
+        """Whether the replay that was taken up last is to end."""
+        return self._taken <= self._left
 
     # -- what perform asks and tells, in the worker's thread ------------------------------------------------
 
     def _leaves(self) -> bool:
-        """Asked many times a second while a recording is shown: lamps follow it."""
+        """Asked many times a second while a recording is shown: lamps follow it, and the guard is watched."""
         client = self._client
-        if self._lights is not None and client is not None and client.welcome is not None:
+        if client is not None and client.welcome is not None:
             self._light()
             try:
                 client.keep_alive()
                 for heard in client.poll(0):
                     if isinstance(heard, m.Event):
                         self._event(heard)
+                self._see_guard()
             except DemoError:
                 self._drop_client()
-        return self._leave or self._closing
+        return self._leaves_now() or self._closing
 
     def _light(self) -> None:
         """Have the board's lamps follow; nothing here waits for them."""
@@ -471,6 +529,7 @@ class Stagehand:
                 self._publish()
 
     def _asked_to_stop(self) -> bool:
+        self._see_guard()
         self._pass_time()
         self._light()
         return self._stop or self._closing
@@ -531,6 +590,8 @@ def _how(result: CallResult) -> tuple[How, str]:
         return How.WELL, f"The call went through, and {checks} failed: {failed[0].title}."
     if result.status is Status.TRIPPED:
         return How.UNSAFE, str(result.error or result.reason)
+    if result.status is Status.INTERRUPTED and result.judgement is None:
+        return How.STOPPED, ""  # before it was begun: there is nothing to release
     if result.status is Status.LINK_LOST or not result.released:
         return How.LOST, f"The call failed: {result.reason}."
     if result.status is Status.INTERRUPTED:

@@ -88,6 +88,20 @@ def test_a_whole_show_without_waiting_and_its_records(capsys: pytest.CaptureFixt
     assert shown["frames"][-1]["show_us"] < shown["total_us"]
 
 
+def test_calls_that_are_not_begun_are_told_and_count_for_the_exit_code(
+    capsys: pytest.CaptureFixture[str], tmp_path: Path
+) -> None:
+    words = ["show", SHEET, "--port", "bench://?guard=locked", "--fast"]
+    assert main([*words, "--json"]) == Exit.BAD_INPUT
+    found = json.loads(capsys.readouterr().out)
+    assert [each["part"] for each in found["calls"]] == [3]
+    assert [(each["part"], each["exit_code"]) for each in found["refused"]] == [(1, 2), (2, 2)]
+    assert all("ringing is not allowed now" in each["why"] for each in found["refused"])
+    assert main(words) == Exit.BAD_INPUT
+    said = capsys.readouterr().out
+    assert "1/3  A call, step by step: not begun: this call rings, and ringing is not allowed now" in said
+
+
 FOLLOW = """\
 format: demo_ctl show 1
 name: follow

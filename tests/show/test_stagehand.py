@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import threading
+import time
 from collections.abc import Callable, Iterator
 from dataclasses import replace
 from pathlib import Path
@@ -11,6 +12,7 @@ from typing import Any
 
 import pytest
 
+from demo_ctl.ledger.read import read_record
 from demo_ctl.ledger.record import RecordWriter
 from demo_ctl.link.client import Client
 from demo_ctl.link.port import Port, add_url_package, open_port
@@ -18,11 +20,14 @@ from demo_ctl.office.load import load_unit
 from demo_ctl.plan.model import Check, Plan
 from demo_ctl.safety.readiness import check_exercised, check_guard
 from demo_ctl.script.sheet_load import parse_sheet
+from demo_ctl.show import engine, outcomes
 from demo_ctl.show.engine import Phase
 from demo_ctl.show.hub import ConsoleState, Hub
+from demo_ctl.show.outcomes import Outcomes
 from demo_ctl.show.pictures import Pictures
 from demo_ctl.show.programme import Part, Programme, prepare
 from demo_ctl.show.scene import start
+from demo_ctl.show.screens import Film
 from demo_ctl.show.stagehand import House, Stagehand
 from demo_ctl.show.wishes import Kind, Wish
 from demo_ctl.terms.errors import DemoError
@@ -388,3 +393,230 @@ def test_parts_and_their_pictures_are_the_sheet_s() -> None:
     assert hub.all[-1]["caption"] == {"en": "Ring!", "de": "Klingeling!"}
     pictures.blank(True)
     assert hub.all[-1]["blank"]
+
+
+# -- what was seen in a review, and must not come again -------------------------------------------------------
+
+
+def wait_for(what: Callable[[], object]) -> None:
+    """Wait until something is so, or fail."""
+    give_up = time.monotonic() + WAIT_S
+    while not what():
+        assert time.monotonic() < give_up
+        time.sleep(0.01)
+
+
+def ready_again(hand: Stagehand) -> bool:
+    return hand.state().phase in (Phase.READY, Phase.DONE)
+
+
+def test_a_call_that_was_refused_can_be_begun_again_and_each_refusal_is_kept(
+    shows: Callable[..., Stagehand], tmp_path: Path
+) -> None:
+    bench = Bench("&guard=locked")
+
+    def recorder(_part: Part, number: int) -> RecordWriter:
+        return RecordWriter(tmp_path / f"{number}.jsonl")
+
+    hand = shows(programme(ANSWERED), bench.house(recorder=recorder))
+    hand.start()
+    for tries, kind in enumerate((Kind.NEXT, Kind.REPEAT, Kind.REPEAT), 1):
+        hand.wish(Wish(kind))
+        wait_for(lambda tries=tries: len(hand.refusals) == tries and ready_again(hand))  # type: ignore[misc]
+        assert "ringing is not allowed now" in hand.state().notice
+    assert [(each.part, each.exit_code) for each in hand.refusals] == [(0, Exit.BAD_INPUT)] * 3
+    assert hand.outcomes.codes == {Exit.BAD_INPUT}
+    records = [read_record(tmp_path / f"{number}.jsonl") for number in (1, 2, 3)]
+    assert [(record.status, record.exit_code) for record in records] == [("refused", Exit.BAD_INPUT)] * 3
+
+
+def test_the_guard_of_the_board_is_shown_before_the_first_call_and_while_nothing_is_on(
+    shows: Callable[..., Stagehand],
+) -> None:
+    bench, states = Bench("&guard=locked"), list[ConsoleState]()
+    hand = shows(programme(ANSWERED), bench.house(), on_state=states.append)
+    assert "not known" in hand.told()["ringing"]
+    hand.start()
+    wait_for(lambda: "turn the key off and on" in hand.told()["ringing"])
+    assert "turn the key off and on" in states[-1]["ringing"]
+    line: Any = bench.ports[0]._line
+    with line.standing_still() as world:
+        world.hardware.turn_key("off")
+    wait_for(lambda: "the key is off" in hand.told()["ringing"])
+    assert not hand.results
+
+
+def test_a_board_that_is_lost_while_it_rings_leaves_no_old_word_of_its_guard(shows: Callable[..., Stagehand]) -> None:
+    bench, after = Bench(), list[ConsoleState]()
+    pull = when(lambda state: state["ringing_live"], lambda: bench.ports[0].close())
+
+    def on_state(state: ConsoleState) -> None:
+        pull(state)
+        if "Restoring" in state["happening"]:
+            after.append(state)
+        elif state["waiting"]:
+            hand.wish(Wish(Kind.NEXT))
+
+    hand = shows(programme(ANSWERED), bench.house(), on_state=on_state)
+    hand.start()
+    hand.wish(Wish(Kind.NEXT))
+    wait_for(lambda: after)
+    assert "not known" in after[0]["ringing"]
+    wait_for(lambda: hand.told()["ringing"] == "ringing is off")  # once the board is there again
+    assert not any(state["ringing_live"] for state in after)
+
+
+def test_a_fault_of_our_own_between_calls_is_told_and_the_show_goes_on(shows: Callable[..., Stagehand]) -> None:
+    bench, failing = Bench(), threading.Event()
+
+    def clock_us() -> int:
+        if failing.is_set() and threading.current_thread().name == "stagehand":
+            raise ZeroDivisionError("of a test")
+        return bench.now_us()
+
+    hand = shows(programme(ANSWERED.replace("    pace: 1/2\n", "    stops: none\n")), bench.house())
+    object.__setattr__(hand._house, "clock_us", clock_us)
+    hand.start()
+    wait_for(lambda: bench.ports)
+    failing.set()
+    wait_for(lambda: "This program failed: ZeroDivisionError" in hand.trouble)
+    assert "the port is opened anew" in hand.told()["notice"]
+    failing.clear()
+    hand.wish(Wish(Kind.NEXT))
+    wait_for(lambda: hand.results and ready_again(hand))
+    ((_, result),) = hand.results
+    assert result.exit_code == Exit.OK
+    assert not bench.seized()
+
+
+class Screen:
+    """A screen that shows every film until it is told to leave; everything else is nothing to it."""
+
+    def __init__(self) -> None:
+        self.shown = 0  # films begun
+        self.left = 0
+
+    def replay(self, _film: Film, _part: Part, leave: Callable[[], bool]) -> None:
+        self.shown += 1
+        while not leave():
+            time.sleep(0.01)
+        self.left += 1
+
+    def __getattr__(self, _name: str) -> Callable[..., None]:
+        return lambda *_args: None
+
+
+SEEN_AGAIN = "  - call: ../calls/busy.yaml\n    stops: none\n    repeat: [{unfold: first pulse}]\n"
+
+
+def test_a_replay_that_is_ended_before_it_has_begun_is_not_shown(shows: Callable[..., Stagehand]) -> None:
+    screen = Screen()
+    hand = shows(programme(SEEN_AGAIN), Bench().house(), audience=screen)
+    hand.start()
+    hand.wish(Wish(Kind.NEXT))
+    wait_for(lambda: hand.results and ready_again(hand))
+    with hand._lock:
+        time.sleep(0.3)  # the worker stands at the lock, between two passes
+        hand.wish(Wish(Kind.NEXT))
+        assert hand.state().phase is Phase.REPLAYING
+        hand.wish(Wish(Kind.NEXT))
+    wait_for(lambda: not hand._doings)
+    time.sleep(0.3)
+    assert screen.shown == screen.left
+    assert hand.state().phase is Phase.DONE
+    # One that is ended takes nothing from the next one, however soon that is asked for.
+    hand.wish(Wish(Kind.REPEAT))
+    before = screen.shown
+    wait_for(lambda: screen.shown > before)
+    with hand._lock:
+        hand.wish(Wish(Kind.NEXT))
+        hand.wish(Wish(Kind.REPEAT))
+    wait_for(lambda: screen.shown > before + 1)
+    assert hand.state().phase is Phase.REPLAYING
+    time.sleep(0.3)
+    assert (hand.state().phase, screen.left) == (Phase.REPLAYING, before + 1)
+    hand.wish(Wish(Kind.STOP))
+    wait_for(lambda: screen.left == screen.shown)
+
+
+def test_a_stop_in_the_moment_in_which_a_call_ends_stops_no_other(shows: Callable[..., Stagehand]) -> None:
+    class Pressed(Stagehand):
+        """Somebody presses stop just before the end of the first call is told."""
+
+        finger: threading.Thread | None = None
+
+        def _tell(self, news: engine.News) -> None:
+            if isinstance(news, engine.Over) and self.finger is None:
+                self.finger = threading.Thread(target=self.wish, args=(Wish(Kind.STOP),))
+                self.finger.start()
+                self.finger.join(0.5)
+            super()._tell(news)
+
+    hand = Pressed(programme(SEEN_AGAIN), Bench().house())
+    hand.start()
+    try:
+        hand.wish(Wish(Kind.NEXT))
+        wait_for(lambda: hand.results and ready_again(hand))
+        assert hand.finger is not None
+        hand.finger.join()
+        with hand._lock:
+            hand._state = replace(hand.state(), phase=Phase.READY, part=0)
+        hand.wish(Wish(Kind.NEXT))
+        wait_for(lambda: hand.state().phase is not Phase.STARTING)
+        wait_for(lambda: ready_again(hand))
+        assert [result.status.value for _, result in hand.results] == ["finished"] * 2
+    finally:
+        hand.close()
+
+
+def test_what_cannot_be_shown_again_is_not_kept(shows: Callable[..., Stagehand]) -> None:
+    calls = "  - call: ../calls/busy.yaml\n    stops: none\n    repeat: [{pace: 1}, {pace: 1}]\n"
+    hand = shows(programme(calls), Bench().house(), alone=True)
+    hand.start()
+    assert hand.wait(WAIT_S)
+    assert [result.exit_code for _, result in hand.results] == [Exit.OK] * 3
+    assert not any(result.observation.audio for _, result in hand.results)
+    assert [bool(result.observation.events) for _, result in hand.results] == [False, False, True]
+    assert all(result.judgement is not None for _, result in hand.results)
+    newest = hand.outcomes.seen(hand.programme.parts[0].call, well=True)
+    assert newest is not None
+    assert newest.observation.events
+
+
+def test_a_day_of_calls_is_kept_bounded_and_no_exit_code_is_forgotten(shows: Callable[..., Stagehand]) -> None:
+    hand = shows(programme(ANSWERED.replace("answered", "busy")), Bench().house(), alone=True)
+    hand.start()
+    assert hand.wait(WAIT_S)
+    ((_, result),) = hand.results
+    kept = Outcomes()
+    kept.took(0, 0, replace(result, exit_code=4))
+    for _ in range(outcomes.MOST + 10):
+        kept.took(0, 0, replace(result))
+        kept.refused(0, 2, "no")
+    assert (len(kept.results), len(kept.refusals)) == (outcomes.MOST, outcomes.MOST)
+    assert sum(bool(each.observation.events) for _, each in kept.results) == 1
+    assert kept.codes == {0, 2, 4}
+    assert kept.not_listed == 21
+
+
+def test_a_presenter_can_stop_while_the_disk_hangs_at_the_record_s_start(
+    shows: Callable[..., Stagehand], tmp_path: Path
+) -> None:
+    class Hanging(RecordWriter):
+        def saved(self, wait_s: float) -> bool:
+            time.sleep(wait_s / 10)
+            return False
+
+    hand = shows(
+        programme(ANSWERED), Bench().house(recorder=lambda _part, number: Hanging(tmp_path / f"{number}.jsonl"))
+    )
+    hand.start()
+    hand.wish(Wish(Kind.NEXT))
+    wait_for(lambda: (tmp_path / "1.jsonl").exists())
+    assert hand.state().phase is Phase.STARTING
+    hand.wish(Wish(Kind.STOP))
+    wait_for(lambda: ready_again(hand))
+    ((_, result),) = hand.results
+    assert (result.status.value, result.reason) == ("interrupted", "stopped by the presenter")
+    assert result.observation.events == ()
+    assert hand.state().notice == ""
