@@ -10,7 +10,7 @@ from fractions import Fraction
 from demo_ctl.plan.model import Gate, Plan
 from demo_ctl.report.live import people
 from demo_ctl.report.words import time_words
-from demo_ctl.show.engine import NOT_KNOWN, ON, Phase, State, Then, plan_on, will_hold
+from demo_ctl.show.engine import ON, Phase, State, Then, plan_on, will_hold
 from demo_ctl.show.guard_words import ringing_live, ringing_words
 from demo_ctl.show.hub import ConsoleState
 from demo_ctl.show.programme import Programme, Span, span
