@@ -322,11 +322,8 @@ def objection(proving: Proving, wanted: Wanted) -> str:
     if proving.verdict != PASSED:
         return f"it ended as '{proving.verdict}', which is no verdict known here"
     ended = datetime.fromisoformat(proving.ended)
-    if ended - wanted.now > AHEAD or datetime.fromisoformat(proving.began) > ended:
-        return (
-            f"it is dated in the future, by this computer's clock (it ended {proving.ended}; now is "
-            f"{wanted.now.isoformat(timespec='seconds')})"
-        )
+    if _ahead(proving, wanted) or datetime.fromisoformat(proving.began) > ended:
+        return _future(proving, wanted)
     if wanted.now - ended > wanted.age:
         return f"it is too old ({age_text(wanted.now - ended)}; {age_text(wanted.age)} at most)"
     if proving.digest != wanted.digest:
@@ -342,6 +339,18 @@ def objection(proving: Proving, wanted: Wanted) -> str:
     if lacking:
         return f"it does not bear out its own verdict: {'; '.join(lacking)}"
     return _steps_wrong(proving) or (day_only(proving) if wanted.night else "")
+
+
+def _ahead(proving: Proving, wanted: Wanted) -> bool:
+    return datetime.fromisoformat(proving.ended) - wanted.now > AHEAD
+
+
+def _future(proving: Proving, wanted: Wanted) -> str:
+    return (
+        f"it is dated in the future, by this computer's clock (it ended {proving.ended}; now is "
+        f"{wanted.now.isoformat(timespec='seconds')}): set the clock right; if it is right now, it was wrong then: "
+        "move that file away and prove the guard anew"
+    )
 
 
 def day_only(proving: Proving) -> str:
@@ -399,12 +408,25 @@ def best(provings: Iterable[Proving], wanted: Wanted, remarks: Iterable[str] = (
     The newest one decides, by the time it ended; never an older one, and a newer file of this board that cannot be read
     (remarks: of `read_all`) speaks against all. It may leave optional steps out if each was passed, at this board and
     unit, within `WHOLE`.
+
+    One that is dated in the future was made while the clock was wrong, and when that was nobody knows. One that passed
+    is passed over, so that a new one helps; one that did not pass may be the last, and speaks against all until a
+    person has seen to it.
     """
     provings = list(provings)
     mine = [proving for proving in provings if of_this(proving, wanted)]
     if not mine:
         return None, "this board and unit have no proving on this computer"
-    newest = max(mine, key=lambda each: (datetime.fromisoformat(each.ended), each.file))
+    dated = [each for each in mine if not _ahead(each, wanted)]
+    if dated:
+        for each in mine:
+            if _ahead(each, wanted) and each.verdict != PASSED:
+                where = f" ({each.file})" if each.file else ""
+                return (
+                    None,
+                    f"a proving of this board that did not pass{where} may be the last: {_future(each, wanted)}",
+                )
+    newest = max(dated or mine, key=lambda each: (datetime.fromisoformat(each.ended), each.file))
     last = f"the last proving of this board, ended {newest.ended}{f' ({newest.file})' if newest.file else ''}"
     against = objection(newest, wanted)
     if against:

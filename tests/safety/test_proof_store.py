@@ -262,11 +262,28 @@ def test_the_newest_of_this_board_and_unit_decides() -> None:
         assert found is None
         assert says in why
         assert ended(0.1).ended in why
+
+
+def test_one_made_while_the_clock_was_wrong_does_not_shut_out_one_made_since() -> None:
     future = ended(-0.5)
-    found, why = best([GOOD, future], WANTED)
+    found, why = best([future], WANTED)
     assert found is None
     assert "dated in the future" in why
     assert future.ended in why
+    assert "set the clock right; if it is right now, it was wrong then: move that file away" in why
+    found, _ = best([future, ended(0.1)], WANTED)
+    assert found is not None
+    assert found.proving == ended(0.1)
+    # It helps nobody either: what was made since decides.
+    assert best([future, ended(0.1, verdict="failed", say="the stop")], WANTED)[0] is None
+    assert best([future, ended(1.5)], WANTED)[0] is None
+    # One that did not pass may have been the last, whatever its date says: a person must see to it.
+    for verdict in ("failed", "not finished"):
+        bad = dataclasses.replace(ended(-0.5, verdict=verdict), file="provings/bad.json")
+        found, why = best([bad, ended(0.1)], WANTED)
+        assert found is None
+        assert "did not pass (provings/bad.json) may be the last" in why
+        assert "move that file away" in why
 
 
 def test_what_others_did_neither_helps_nor_harms() -> None:
