@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
-from dataclasses import dataclass
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass, replace
+from datetime import UTC, datetime
 from fractions import Fraction
 from functools import cache
 from pathlib import Path
@@ -22,10 +23,14 @@ from demo_ctl.plan.build import build
 from demo_ctl.plan.model import Plan
 from demo_ctl.run.perform import perform
 from demo_ctl.safety.readiness import bench_ready
+from demo_ctl.script.exhibit_load import load_exhibit
 from demo_ctl.script.load import load_call
+from demo_ctl.show.furnish import Furnished, furnish
 from demo_ctl.show.happen import happenings
 from demo_ctl.show.model import Happening, Scene
 from demo_ctl.show.scene import scenes, start
+from demo_ctl.show.visitor_ring import ringing_plan
+from tests.show.exhibition import RUNG, UNIT, VISITORS, Exhibition
 
 CONFIGS = Path(__file__).parents[2] / "configs"
 
@@ -94,3 +99,36 @@ def bench_call() -> Callable[..., Call]:
 def sample_scenes() -> Callable[..., tuple[Scene, ...]]:
     """`sample_scenes(script, unit, truth=False)`: all scenes of one call on the bench."""
     return make_scenes
+
+
+# -- an exhibit on the bench ----------------------------------------------------------------------------------------
+
+
+@pytest.fixture(scope="session")
+def furnished() -> Furnished:
+    return furnish(load_exhibit(CONFIGS / "exhibits" / "corner.yaml"), load_unit(UNIT))
+
+
+@pytest.fixture
+def exhibition(furnished: Furnished, tmp_path: Path) -> Iterator[Exhibition]:
+    made = Exhibition(furnished, tmp_path)
+    yield made
+    made.line.close()
+    made.store.close()
+
+
+@pytest.fixture
+def bell(furnished: Furnished, tmp_path: Path) -> Iterator[Exhibition]:
+    """An exhibition whose visitors may ring the parlour."""
+    unit = furnished.unit
+    line, rung = unit.line_at_port(VISITORS), unit.line_at_port(RUNG)
+    assert line is not None
+    assert rung is not None
+    assert furnished.watch is not None
+    plan = ringing_plan(unit, line, rung, "A visitor dials", 20_000_000)
+    made = Exhibition(replace(furnished, watch=replace(furnished.watch, ringing=plan, rung=rung)), tmp_path)
+    made.skip_to(datetime(2026, 10, 20, 10, 0, tzinfo=UTC))
+    made.run(3)
+    yield made
+    made.line.close()
+    made.store.close()
