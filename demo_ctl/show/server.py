@@ -356,7 +356,7 @@ def serve(
     if host not in door.LOOPBACK and not set(allowed_hosts):
         raise DemoError(
             f"screens of other computers could reach {host}, but no name is given by which they may ask for it",
-            next_step="Name this computer as the screens' addresses do, or serve on 127.0.0.1.",
+            next_step="Name this computer as the screens' addresses do: --name NAME. Or serve on 127.0.0.1.",
         )
     connections = Connections(silent_s=10.0)
     app = make_app(
