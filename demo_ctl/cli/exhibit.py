@@ -11,22 +11,29 @@ from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import TYPE_CHECKING, TextIO
 
-from demo_ctl.cli.board_port import BENCH, PORT_HELP, chosen, with_options
+from demo_ctl.cli.board_port import BENCH, with_options
 from demo_ctl.cli.call import ready_of
 from demo_ctl.cli.files import existing, unit_path
-from demo_ctl.cli.web import check_web
-from demo_ctl.terms.errors import InputError
+from demo_ctl.cli.web import check_web, serve_pages
+from demo_ctl.terms.errors import InputError, LinkError
 from demo_ctl.terms.outcome import Exit
 
 if TYPE_CHECKING:
-    from demo_ctl.ledger.record import RecordWriter
     from demo_ctl.link.client import Client
+    from demo_ctl.report.printer import Printer
     from demo_ctl.show.exhibit import Now
     from demo_ctl.show.furnish import Furnished
-    from demo_ctl.show.hub import ConsoleState, Hub
-    from demo_ctl.show.keeper import Act, Keeper
+    from demo_ctl.show.hub import ConsoleState
+    from demo_ctl.show.keeper import Keeper
     from demo_ctl.show.wear_store import WearStore
 
+AUTO = "auto"
+PORT_HELP = (
+    "serial port of the board, such as /dev/ttyACM0, socket://HOST:PORT, or bench:// for the simulated board and unit "
+    "(default: the one board that is plugged in, looked for again and again; recorded calls meanwhile)"
+)
+#: In simulated time the disk is waited for: it is real, and that time would run away from it.
+_DISK_S = 30.0
 SAY = "Enter is the push button; stop ends a call, blank darkens the screens, ? says how it stands, quit ends it."
 
 
@@ -34,7 +41,7 @@ def options(exhibit: argparse.ArgumentParser) -> None:
     """Add the options of `exhibit`."""
     exhibit.add_argument("file", metavar="FILE", help="the exhibit, such as configs/exhibits/corner.yaml")
     exhibit.add_argument("--unit", metavar="FILE", help="the unit's description (default: the one the exhibit names)")
-    exhibit.add_argument("--port", default="auto", metavar="URL", help=PORT_HELP)
+    exhibit.add_argument("--port", default=AUTO, metavar="URL", help=PORT_HELP)
     exhibit.add_argument(
         "--web", nargs="?", type=int, const=8050, metavar="PORT", help="serve the visitors' page and a console page"
     )
@@ -58,7 +65,7 @@ def options(exhibit: argparse.ArgumentParser) -> None:
     exhibit.add_argument(
         "--clock-is-right", action="store_true", help="go on counting after this computer's clock was wrong"
     )
-    exhibit.add_argument("--records", metavar="FOLDER", help="keep a record of every real call in FOLDER")
+    exhibit.add_argument("--records", metavar="FOLDER", help="keep records of the newest real calls in FOLDER")
     exhibit.add_argument("--seed", type=int, default=0, metavar="N", help="on the bench: seed of everything random")
     exhibit.add_argument("--proving-age", metavar="TIME", help="as for `call`")
     exhibit.add_argument("--proving-dir", metavar="DIR", help="as for `call`")
@@ -78,7 +85,7 @@ def run(args: argparse.Namespace) -> int:
     if args.unit is None and exhibit.value.unit is not None:
         args.unit = str(beside(exhibit, exhibit.value.unit))
     unit = load_unit(unit_path(args.unit))
-    url = chosen(args.port, "this exhibit runs on")
+    url = args.port
     on_bench = url.startswith(BENCH)
     at = _begin(args, on_bench=on_bench)
     furnished = furnish(exhibit, unit)
@@ -174,21 +181,27 @@ def _keep(
     args: argparse.Namespace, stack: ExitStack, furnished: Furnished, clock: Clock, url: str, store: WearStore
 ) -> int:
     from demo_ctl.cli.show import _signals
+    from demo_ctl.ledger.shelf import Shelf
     from demo_ctl.link.client import Client
     from demo_ctl.link.port import open_port
+    from demo_ctl.report.printer import Printer
     from demo_ctl.show.hub import Hub
     from demo_ctl.show.keeper import House, Keeper
     from demo_ctl.show.lamps import Lights
     from demo_ctl.show.screens import Screens
 
     def open_client() -> Client:
-        port = open_port(url)
+        port = open_port(url if url != AUTO else _the_board())
         clock.follow(port.clock_us)
         return Client(port)
 
-    out = sys.stderr if args.json else sys.stdout
     hub, states = Hub(), Hub()
-    said = Said(out)
+    printer = Printer(sys.stderr if args.json else sys.stdout)
+    stack.callback(printer.close)
+    said = Said(printer)
+    shelf = Shelf(Path(args.records)) if args.records else None
+    if shelf is not None:
+        stack.callback(shelf.close)
 
     def on_state(state: ConsoleState) -> None:
         states.publish(state)
@@ -199,7 +212,15 @@ def _keep(
         furnished.acts,
         furnished.unit,
         Screens(hub, furnished.unit, furnished.languages, furnished.films),
-        House(open_client, clock.now, clock.wait, ready_of(args), store, _recorder(args)),
+        House(
+            open_client,
+            clock.now,
+            clock.wait,
+            ready_of(args),
+            store,
+            recorder=None if shelf is None else lambda act, number: shelf.record(act.plan.script, number),
+            disk_wait_s=_DISK_S if args.fast else 0,
+        ),
         title=furnished.title,
         watch=furnished.watch,
         on_state=on_state,
@@ -207,7 +228,8 @@ def _keep(
     )
     stack.callback(keeper.close)
     if args.web is not None:
-        _serve(args, stack, hub, states, keeper, [film.sound for film in furnished.films])
+        sounds = [film.sound for film in furnished.films]
+        serve_pages(args, stack, hub, states, keeper.wish_words, who="Visitors", sounds=sounds)
     stack.enter_context(_signals())
     code = Exit.OK
     try:
@@ -221,8 +243,21 @@ def _keep(
             code = Exit.INTERRUPTED if not said.quit else Exit.OK
     except KeyboardInterrupt:
         code = Exit.INTERRUPTED
-    _end(args, keeper, out)
+    _end(args, keeper, said)
     return int(code)
+
+
+def _the_board() -> str:
+    """Return the port of the one board that is plugged in now; never the bench. Raises LinkError when there is none.
+
+    After a power cut boards come up when they like: whoever wants the bench names it.
+    """
+    from demo_ctl.link.port import choose
+
+    board = choose()
+    if board is None:
+        raise LinkError("no board is plugged in", next_step="Plug it in. For the simulated one: --port bench://.")
+    return board.url
 
 
 def _play_lines(keeper: Keeper, clock: Clock, source: TextIO) -> None:
@@ -274,17 +309,16 @@ def _read(keeper: Keeper, said: Said, source: TextIO) -> None:
 
 
 class Said:
-    """Prints what whoever is in charge should know, when it changes."""
+    """Prints what whoever is in charge should know, when it changes. A terminal that stands still holds nothing up."""
 
-    def __init__(self, out: TextIO) -> None:
-        self._out = out
+    def __init__(self, printer: Printer) -> None:
+        self._printer = printer
         self._before: tuple[str, str] = ("", "")
         self.quit = False
 
     def say(self, text: str) -> None:
         """Print one line. A terminal that has gone keeps no exhibit from going on."""
-        with suppress(OSError, ValueError):
-            print(text, file=self._out, flush=True)
+        self._printer.say(text + "\n")
 
     def changed(self, state: ConsoleState) -> None:
         """Print what is new."""
@@ -298,49 +332,14 @@ class Said:
     def stand(self, state: ConsoleState) -> None:
         """Print how it stands."""
         self.say(f"NOW   {state['happening']}")
+        self.say(f"BELL  {state['ringing']}")
         self.say(f"NEXT  {state['next']}")
         self.say(f"WEAR  {state['place']}")
         if state["notice"]:
             self.say(f"NOTE  {state['notice']}")
 
 
-def _serve(
-    args: argparse.Namespace, stack: ExitStack, hub: Hub, states: Hub, keeper: Keeper, sounds: list[bytes]
-) -> None:
-    from demo_ctl.cli.show import NEEDS
-
-    try:
-        from demo_ctl.show.door import new_token
-        from demo_ctl.show.server import Console, serve
-    except ModuleNotFoundError as error:
-        raise InputError(f"--web needs a package that is not installed ({error.name})", next_step=NEEDS) from None
-    token = new_token()
-    served = serve(
-        hub,
-        Console(states, keeper.wish_words),
-        token,
-        host=args.listen,
-        port=args.web,
-        sounds=sounds,
-        allowed_hosts=(*args.name, *([args.listen] if args.listen not in ("0.0.0.0", "::") and args.name else ())),
-    )
-    stack.callback(served.stop)
-    print(f"Visitors: {served.url}", file=sys.stderr)
-    print(f"Console:  {served.url.rstrip('/')}/console   token {token}", file=sys.stderr)
-
-
-def _recorder(args: argparse.Namespace) -> Callable[[Act, int], RecordWriter | None] | None:
-    if not args.records:
-        return None
-    from demo_ctl.ledger.record import RecordWriter
-
-    folder = Path(args.records)
-    folder.mkdir(parents=True, exist_ok=True)
-    began = datetime.now().strftime("%Y-%m-%d-%H%M%S")
-    return lambda act, number: RecordWriter(folder / f"{began}-{number:04}-{act.plan.script}.jsonl")
-
-
-def _end(args: argparse.Namespace, keeper: Keeper, out: TextIO) -> None:
+def _end(args: argparse.Namespace, keeper: Keeper, said: Said) -> None:
     told = keeper.told()
     if args.json:
         from demo_ctl.cli.json_out import print_json
@@ -359,5 +358,4 @@ def _end(args: argparse.Namespace, keeper: Keeper, out: TextIO) -> None:
             }
         )
         return
-    with suppress(OSError, ValueError):
-        print(f"{keeper.placed} real calls were placed. {told['place']}.", file=out)
+    said.say(f"{keeper.placed} real calls were placed. {told['place']}.")

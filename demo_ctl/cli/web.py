@@ -3,8 +3,19 @@
 from __future__ import annotations
 
 import argparse
+import sys
+from collections.abc import Callable, Sequence
+from contextlib import ExitStack
+from typing import TYPE_CHECKING
 
 from demo_ctl.terms.errors import InputError
+
+if TYPE_CHECKING:
+    from demo_ctl.show.hub import Hub
+    from demo_ctl.show.wishes import Reply
+
+EVERYWHERE = ("0.0.0.0", "::")
+NEEDS = "Install what shows need: pip install 'demo_ctl[show]'."
 
 
 def check_web(args: argparse.Namespace) -> None:
@@ -13,3 +24,43 @@ def check_web(args: argparse.Namespace) -> None:
         raise InputError("--listen goes with --web", next_step="Add --web, or leave --listen away.")
     if args.web is not None and not 0 <= args.web <= 65_535:
         raise InputError(f"--web: found {args.web}, expected a port from 0 to 65535")
+
+
+def serve_pages(
+    args: argparse.Namespace,
+    stack: ExitStack,
+    hub: Hub,
+    states: Hub,
+    wish: Callable[[str, str], Reply | None],
+    *,
+    who: str,
+    sounds: Sequence[bytes] = (),
+) -> None:
+    """Serve the screens' page and the console's as --web, --listen and --name say, until the stack unwinds.
+
+    Prints both addresses; who: looks at the screens. Raises InputError when a package is missing, DemoError when
+    nobody can be served there.
+    """
+    try:
+        from demo_ctl.show.door import new_token
+        from demo_ctl.show.server import Console, serve
+    except ModuleNotFoundError as error:
+        raise InputError(f"--web needs a package that is not installed ({error.name})", next_step=NEEDS) from None
+    token = new_token()
+    served = serve(
+        hub,
+        Console(states, wish),
+        token,
+        host=args.listen,
+        port=args.web,
+        sounds=sounds,
+        allowed_hosts=allowed_hosts(args.listen, args.name),
+    )
+    stack.callback(served.stop)
+    print(f"{who}: {served.url}", file=sys.stderr)
+    print(f"Console:  {served.url.rstrip('/')}/console   token {token}", file=sys.stderr)
+
+
+def allowed_hosts(listen: str, names: Sequence[str]) -> tuple[str, ...]:
+    """Return by which names pages may be asked for: those given, and the one address that is listened at."""
+    return (*names, *(() if listen in EVERYWHERE else (listen,)))

@@ -8,7 +8,9 @@ import re
 import signal
 import subprocess
 import sys
+import threading
 import time
+from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 from urllib.request import urlopen
@@ -18,10 +20,14 @@ import pytest
 import yaml
 
 from demo_ctl.cli.main import main
+from demo_ctl.ledger.read import read_record
+from demo_ctl.link import port as ports
+from demo_ctl.link.port import FoundBoard
 from demo_ctl.script.exhibit_load import load_exhibit, parse_exhibit
 from demo_ctl.script.schema import exhibit_schema_text
 from demo_ctl.script.staged import beside
-from demo_ctl.terms.errors import InputError
+from demo_ctl.show import keeper
+from demo_ctl.terms.errors import InputError, LinkError
 from demo_ctl.terms.located import FileError
 from demo_ctl.terms.outcome import Exit
 
@@ -157,9 +163,79 @@ def test_typed_words_end_it_in_order(tmp_path: Path) -> None:
             stream.close()
 
 
+# -- in this process --------------------------------------------------------------------------------------------------
+
+
+class Typist:
+    """A keyboard: types `?` and `quit` when it is told that it is time."""
+
+    def __init__(self) -> None:
+        self.time = threading.Event()
+
+    def __iter__(self) -> Iterator[str]:
+        assert self.time.wait(60)
+        yield "?\n"
+        yield "quit\n"
+
+
+@pytest.fixture
+def typist(monkeypatch: pytest.MonkeyPatch) -> Typist:
+    made = Typist()
+    monkeypatch.setattr(sys, "stdin", made)
+    return made
+
+
+def test_without_a_board_it_looks_for_one_again_and_again_and_never_takes_the_bench(
+    typist: Typist, monkeypatch: pytest.MonkeyPatch, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    looked: list[int] = []
+    opened: list[str] = []
+
+    def boards() -> list[FoundBoard]:
+        looked.append(1)
+        return [FoundBoard("/dev/no-such-board", "E66", "a board")] if len(looked) > 2 else []
+
+    def no_port(url: str) -> Any:
+        opened.append(url)
+        typist.time.set()
+        raise LinkError(f"there is no port {url}")
+
+    monkeypatch.setattr(ports, "find_boards", boards)
+    monkeypatch.setattr(ports, "open_port", no_port)
+    monkeypatch.setattr(keeper, "LOOK_US", 50_000)
+    assert main(["exhibit", str(CORNER), "--state", str(tmp_path)]) == Exit.OK
+    said = capsys.readouterr().out
+    assert "NOTE: Replays only: no board is plugged in." in said
+    assert "ringing: state not known" in said
+    assert set(opened) == {"/dev/no-such-board"}
+    assert not [path for path in os.listdir(tmp_path) if "bench" in path]
+
+
+def test_it_listens_at_an_address_that_needs_no_name(
+    typist: Typist, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    typist.time.set()
+    words = ["--port", "bench://", "--web", "0", "--state", str(tmp_path)]
+    assert main(["exhibit", str(CORNER), *words, "--listen", "127.0.0.2"]) == Exit.OK
+    assert "Visitors: http://127.0.0.2:" in capsys.readouterr().err
+    assert main(["exhibit", str(CORNER), *words, "--listen", "0.0.0.0"]) == Exit.BAD_INPUT
+    assert "--name NAME" in capsys.readouterr().err
+
+
+def test_records_of_real_calls_are_kept_whole(tmp_path: Path) -> None:
+    kept = tmp_path / "records"
+    words = ("--fast", "--json", "--at", OPEN, "--records", str(kept))
+    done = demo(*words, typed="wait 3 min\npress\n", state=tmp_path)
+    assert json.loads(done.stdout)["placed"] == 1, done.stderr
+    (path,) = kept.iterdir()
+    assert path.name.startswith("exhibit-")
+    assert read_record(path).status == "finished"
+
+
 @pytest.mark.parametrize(
     ("words", "said"),
     [
+        (["--fast"], "--fast is for the bench only"),
         (["--port", "socket://127.0.0.1:1", "--fast"], "--fast is for the bench only"),
         (["--port", "socket://127.0.0.1:1", "--at", OPEN], "--at is for the bench only"),
         (["--port", "bench://", "--at", "tomorrow"], "--at: expected a moment"),
