@@ -41,16 +41,19 @@ from demo_ctl.board.interlock import Interlock
 from demo_ctl.board.budget import Budget
 from demo_ctl.board.bus import Bus
 from demo_ctl.board.permit import Permit
-it, budget, bus, permit = Interlock(), Budget(), Bus(), Permit()
+from demo_ctl.board.petition import Petition
+it, budget, bus, permit, petition = Interlock(), Budget(), Bus(), Permit(), Petition()
 limits = (5000000, 850000, 90000000, 900000000)
 reading = (1, 0, 0, 80000, 50000)
 facts = (44, 63, 511, 1023, 1023, 979, 467, 511, 0, 1, 1022)
+_ = f = elapsed = 0  # names that come to be later would make the table of names grow
 micropython.heap_lock()
 for _ in range(3):
     for f in facts:
         for elapsed in (0, 1, 9999, 10000, 60000, 250000, 1 << 28):
             it.step(elapsed, f, 0)
-            bus.step(elapsed, reading, False, 180000, 100000, 2000)
+            bus.step(elapsed, reading, False, f & 1, 180000, 100000, 2000)
+            petition.step(elapsed, f & 1)
             permit.step(elapsed, 8191)
             permit.left_us()
             budget.step(elapsed, f & 1, f & 2, limits)
