@@ -23,7 +23,8 @@ if TYPE_CHECKING:
     from demo_ctl.plan.model import BusyTrunks, Gate, Plan
     from demo_ctl.report.printer import Printer
     from demo_ctl.run.result import CallResult, Progress
-    from demo_ctl.safety.night import Supply, Window
+    from demo_ctl.safety.allowance import Window
+    from demo_ctl.safety.night import Supply
     from demo_ctl.wire import messages as m
 
 
@@ -165,7 +166,7 @@ class Ready:
     def __call__(self, client: Client, plan: Plan) -> None:
         """Raise a DemoError when this plan may not be performed as things stand."""
         from demo_ctl.run.perform import rings
-        from demo_ctl.safety import night
+        from demo_ctl.safety import allowance, night
         from demo_ctl.safety.proof_store import default_folder
         from demo_ctl.safety.readiness import NotReady, check_ready
 
@@ -192,6 +193,8 @@ class Ready:
             )
             if by_night:
                 night.check_ringing(_windows(plan), client.limits_in_force(), safety, self._unit)
+            elif _calls(plan):
+                allowance.check_left(_windows(plan), client.limits_in_force(), safety, night=False)
             if self._age_us and not by_record:
                 print(
                     "--proving-age has no meaning here: this bench was proven as it was opened. It counts for a board, "
@@ -208,8 +211,15 @@ def _now() -> datetime:
     return datetime.now().astimezone()
 
 
+def _calls(plan: Plan) -> bool:
+    """Whether the board places the call. One that watches visitors opens each window by itself, and asks then."""
+    from demo_ctl.wire import messages as m
+
+    return m.CALLING in plan.timeline.roles
+
+
 def _windows(plan: Plan) -> list[Window]:
-    from demo_ctl.safety.night import Window
+    from demo_ctl.safety.allowance import Window
     from demo_ctl.wire import messages as m
 
     roles = plan.timeline.roles

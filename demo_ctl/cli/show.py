@@ -134,6 +134,7 @@ class Ports:
         self._first: Client | None = None
         self._line: Any = None  # of the port opened last
         self._before_us, self._clock_us = 0, _real_us
+        self.hour_us = 0  # the board's limit of ringing in an hour, once it was asked
         self._lock = threading.Lock()
 
     def url(self, plan: Plan | None) -> str:
@@ -175,7 +176,8 @@ class Ports:
         self._first = client
         welcome = client.hello()
         limits = client.limits_in_force()
-        window_us, call_us = (limits.value(which) * 1000 for which in (m.L_WINDOW_MS, m.L_CALL_MS))
+        wanted = (m.L_WINDOW_MS, m.L_CALL_MS, m.L_HOUR_MS)
+        window_us, call_us, self.hour_us = (limits.value(which) * 1000 for which in wanted)
         return Stops(ring_window_us=min(window_us, welcome.ring_window_ms * 1000), ring_call_us=call_us), welcome.ports
 
     def look_at_hooks(self, programme: Programme) -> None:
@@ -232,7 +234,7 @@ def _real_us() -> int:
 def _check(args: argparse.Namespace, programme: Programme, ports: Ports) -> int:
     from demo_ctl.show import checkup
 
-    rows, notes = checkup.rows(programme), checkup.notes(programme)
+    rows, notes = checkup.rows(programme), checkup.notes(programme, hour_us=ports.hour_us)
     if args.json:
         from demo_ctl.cli.json_out import print_json
         from demo_ctl.report.show import show_json

@@ -8,7 +8,6 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from contextlib import suppress
-from dataclasses import dataclass
 from datetime import datetime, timedelta
 from pathlib import Path
 
@@ -16,6 +15,7 @@ from demo_ctl.link.advice import of_reason
 from demo_ctl.link.client import Client, LimitsInForce
 from demo_ctl.link.lease import ALARMS, Lease
 from demo_ctl.office.model import Unit
+from demo_ctl.safety.allowance import Window, check_left
 from demo_ctl.safety.permit_book import LOST, REFUSED, Row, append, check_no_alarm, read_rows
 from demo_ctl.safety.proof_store import board_text
 from demo_ctl.safety.readiness import NotReady, check_proving, proven_at_opening, wanted_of
@@ -28,15 +28,6 @@ AT_NIGHT = m.IN_KEY | m.IN_NIGHT
 def at_night(safety: m.Safety) -> bool:
     """Whether the key stands at night."""
     return safety.inputs & AT_NIGHT == AT_NIGHT
-
-
-@dataclass(frozen=True)
-class Window:
-    """A ringing window of a plan. port: who may be rung; ours: the board answers there; most_us: its longest."""
-
-    port: int
-    ours: bool
-    most_us: int
 
 
 def check_ringing(windows: Sequence[Window], limits: LimitsInForce, safety: m.Safety, unit: Unit) -> None:
@@ -56,17 +47,7 @@ def check_ringing(windows: Sequence[Window], limits: LimitsInForce, safety: m.Sa
             f"{unit.name} rings for {_s(unit.ringing.on_us)} at a time, and by night {_s(burst_ms * 1000)} is the most",
             next_step="Run calls that ring by day. The board's limit cannot be loosened from here.",
         )
-    whole_us = sum(window.most_us for window in windows)
-    for most_ms, what in (
-        (limits.value(m.L_NIGHT_CALL_MS), "in one call"),
-        (safety.hour_left_ms, "in what is left of this hour"),
-    ):
-        if whole_us > most_ms * 1000:
-            raise NotReady(
-                f"this call may have ringing on for {_s(whole_us)}, and by night it may be on for {_s(most_ms * 1000)} "
-                f"{what}",
-                next_step="Let the called party answer sooner, let the unit rest, or run this by day.",
-            )
+    check_left(windows, limits, safety, night=True)
 
 
 def _s(us: float) -> str:

@@ -8,7 +8,8 @@ from demo_ctl.report.words import time_words
 from demo_ctl.show.programme import Programme, real_pace
 from demo_ctl.wire import messages as m
 
-#: Ringing that a board of ours allows in any one hour (facts of its limits: `board/limits.py`).
+#: Ringing that a board of ours allows in any one hour (`board/limits.py`), where nobody has asked it. Half of it is
+#: there at once after a rest, and the other half comes back within an hour (`board/budget.py`).
 HOUR_US = 900_000_000
 
 
@@ -64,7 +65,7 @@ def _seen_again(place: str, programme: Programme, index: int) -> ShowRow:
 
 
 def notes(programme: Programme, *, hour_us: int = HOUR_US) -> list[str]:
-    """Return what a presenter should know besides."""
+    """Return what a presenter should know besides. hour_us: the board's limit of ringing in an hour."""
     found: list[str] = []
     placed = [part for part in programme.parts if part.unfold is None]
     ringing = [step.a for part in placed for step in part.plan.timeline.steps if step.op == m.OP_RINGING and step.x]
@@ -73,10 +74,12 @@ def notes(programme: Programme, *, hour_us: int = HOUR_US) -> list[str]:
     elif ringing:
         most = time_words(-(-sum(ringing) // 1_000_000) * 1_000_000)
         found.append(f"Bells ring: ringing voltage may be on a line for {most} in all, at most.")
-        if sum(ringing) > hour_us:
+        at_once_us = hour_us // 2
+        if sum(ringing) > at_once_us:
             found.append(
-                f"That is more than the {time_words(hour_us)} that the board allows in an hour: if bells are held for "
-                "long, a later call will not ring."
+                f"That is more than the {time_words(at_once_us)} of ringing that the board has at once after a rest; "
+                "it comes back within an hour. If bells are held for long, a later call is not begun before enough of "
+                "it is there again."
             )
     holds = {gate.limit_us for part in placed for gate in part.plan.gates if gate.stage == "ringing"}
     if holds and not programme.rehearsal:

@@ -15,7 +15,8 @@ from demo_ctl.board.limits import safety_limits
 from demo_ctl.link.client import Client, LimitsInForce
 from demo_ctl.link.port import Port, add_url_package, open_port
 from demo_ctl.office.load import load_unit
-from demo_ctl.safety.night import Supply, Window, at_night, check_ringing
+from demo_ctl.safety.allowance import Window
+from demo_ctl.safety.night import Supply, at_night, check_ringing
 from demo_ctl.safety.permit_book import LOST, REFUSED, read_rows
 from demo_ctl.safety.readiness import NotReady
 from demo_ctl.safety.unattended import Happened, hold

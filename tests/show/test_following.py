@@ -238,6 +238,17 @@ def test_the_sheet_says_what_it_will_need_and_how_long_it_takes() -> None:
     assert "needs a real telephone on port 2" in note
 
 
+def test_the_sheet_warns_from_half_of_the_hour_s_ringing_for_no_more_is_there_at_once() -> None:
+    show = programme(ANSWERED)
+    whole_us = sum(s.a for s in show.parts[0].plan.timeline.steps if s.op == m.OP_RINGING and s.x)
+    assert not [each for each in checkup.notes(show, hour_us=2 * whole_us) if "at once after a rest" in each]
+    (note,) = [each for each in checkup.notes(show, hour_us=2 * whole_us - 2) if "at once after a rest" in each]
+    assert "a later call is not begun before enough of it is there again" in note
+    # As a board of ours has it: 7 min 30 s of 15 min.
+    many = programme(ANSWERED * (450_000_000 // whole_us + 1))
+    assert any("more than the 7 min 30 s of ringing" in each for each in checkup.notes(many))
+
+
 # -- what is shown again -----------------------------------------------------------------------------------------------
 
 
