@@ -2,7 +2,8 @@
 
 The audience can look, and nothing else: every address of theirs answers to GET and HEAD only. The presenter's
 addresses exist only if a console is given, and only for who has the token. The one thing that can be sent is a wish
-(`wishes.py`): nothing here can arm ringing or loosen a limit, whoever sends what.
+(`wishes.py`): it may begin the sheet's own calls, which ring only where the board and a valid proving allow it. Nothing
+here can choose a number, arm the guard or loosen a limit, whoever sends what.
 """
 
 from __future__ import annotations

@@ -154,9 +154,9 @@ class Stagehand:
     def start(self) -> None:
         """Begin to work; nothing moves before the first wish."""
         self._publish()
-        self._worker.start()
         if self._alone:
-            self.wish(Wish(Kind.NEXT))
+            self.wish(Wish(Kind.NEXT))  # before the worker, which goes on alone: a second Next would open a gate
+        self._worker.start()
 
     def wish(self, wish: Wish) -> Reply:
         """Take a wish; return at once what the presenter is told."""
