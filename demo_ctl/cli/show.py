@@ -15,7 +15,7 @@ from typing import TYPE_CHECKING, Any
 from demo_ctl.cli.board_port import BENCH, chosen, with_options
 from demo_ctl.cli.call import ready_of
 from demo_ctl.cli.files import existing, unit_path
-from demo_ctl.cli.web import check_web
+from demo_ctl.cli.web import NEEDS, check_web, serve_pages
 from demo_ctl.terms.errors import InputError
 from demo_ctl.terms.outcome import Exit
 
@@ -29,9 +29,6 @@ if TYPE_CHECKING:
     from demo_ctl.show.hub import ConsoleState, Hub
     from demo_ctl.show.programme import Part, Programme
     from demo_ctl.show.stagehand import Stagehand
-
-_EVERYWHERE = ("0.0.0.0", "::")
-NEEDS = "Install what shows need: pip install 'demo_ctl[show]'."
 
 
 def options(show: argparse.ArgumentParser) -> None:
@@ -306,7 +303,7 @@ def _put_on(args: argparse.Namespace, programme: Programme, ports: Ports) -> tup
             pictures.on_scene = lights.show
         if args.web is not None and pictures is not None and states is not None:
             pictures.on_stage = hand.stage
-            _serve(args, stack, pictures.hub, states, hand)
+            serve_pages(args, stack, pictures.hub, states, hand.wish_words, who="Audience")
         printer = Printer(sys.stderr if args.json else sys.stdout)
         stack.callback(printer.close)  # after the stagehand: what it says of its end is printed
         stack.callback(hand.close)
@@ -382,26 +379,6 @@ def _screens(programme: Programme) -> tuple[Any, Hub]:
     from demo_ctl.show.pictures import Pictures
 
     return Pictures(Hub(), programme.unit.value, programme.sheet.value.languages), Hub()
-
-
-def _serve(args: argparse.Namespace, stack: ExitStack, hub: Hub, states: Hub, hand: Stagehand) -> None:
-    try:
-        from demo_ctl.show.door import new_token
-        from demo_ctl.show.server import Console, serve
-    except ModuleNotFoundError as error:
-        raise InputError(f"--web needs a package that is not installed ({error.name})", next_step=NEEDS) from None
-    token = new_token()
-    served = serve(
-        hub,
-        Console(states, hand.wish_words),
-        token,
-        host=args.listen,
-        port=args.web,
-        allowed_hosts=(*args.name, *(() if args.listen in _EVERYWHERE else (args.listen,))),
-    )
-    stack.callback(served.stop)
-    print(f"Audience: {served.url}", file=sys.stderr)
-    print(f"Console:  {served.url.rstrip('/')}/console   token {token}", file=sys.stderr)
 
 
 def _recorder(args: argparse.Namespace) -> Callable[[Part, int], RecordWriter | None] | None:
