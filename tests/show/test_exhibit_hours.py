@@ -149,7 +149,9 @@ def test_what_is_no_time_of_day_is_refused(wrong: dict[str, object], said: str) 
 @pytest.fixture
 def no_zones(monkeypatch: pytest.MonkeyPatch) -> Iterator[None]:
     """A computer without a list of time zones: none of the system's, none of Python's."""
-    monkeypatch.setitem(sys.modules, "tzdata", None)
+    # Its parts too: one that another test has loaded would be found without its parent.
+    for name in {"tzdata", *(each for each in sys.modules if each.startswith("tzdata."))}:
+        monkeypatch.setitem(sys.modules, name, None)
     ZoneInfo.clear_cache()
     reset_tzpath(to=[])
     yield

@@ -264,6 +264,7 @@ def test_a_kiosk_plays_the_sound_of_the_calls_that_may_be_heard(corner: Corner, 
     caught_up(corner, page)
     page.wait_for_function(SOUND)
     assert page.evaluate("new URL(document.querySelector('audio').src).pathname") == "/sound/0.wav"
+    page.wait_for_function("Number.isFinite(document.querySelector('audio').duration)")
     assert abs(page.evaluate("document.querySelector('audio').duration") - corner.keeper.rules.replays[0] / 1e6) < 0.1
     expect(page.locator("#sound")).to_have_text("Sound")
     expect(page.locator("#sound")).to_have_attribute("aria-pressed", "true")
