@@ -12,6 +12,7 @@ import re
 import secrets
 from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass, field
+from ipaddress import ip_address
 from typing import Final
 
 TOKEN_HEADER: Final = "x-console-token"
@@ -85,6 +86,20 @@ def same_token(headers: Mapping[str, str], token: str) -> bool:
     """Return whether the request carries the token. Takes as long for a near miss as for a wild one."""
     given = headers.get(TOKEN_HEADER, "")
     return hmac.compare_digest(given.encode("utf-8", "surrogateescape"), token.encode())
+
+
+def share(most: int, address: str) -> int:
+    """Return how many of `most` places one address may have: a quarter, or where this computer itself asks, the rest.
+
+    So a crowd at one address, well meant or not, never takes the last place from all others. Through a proxy on this
+    computer everybody has its address.
+    """
+    try:
+        at = ip_address(address.partition("%")[0])
+    except ValueError:
+        return max(1, most // 4)
+    mapped = getattr(at, "ipv4_mapped", None)
+    return most - most // 4 if (mapped or at).is_loopback else max(1, most // 4)
 
 
 @dataclass

@@ -11,13 +11,15 @@ from __future__ import annotations
 import asyncio
 import contextlib
 import json
+import logging
 import re
 import socket
+import sys
 import threading
 import time
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
-from typing import Final
+from typing import Any, Final
 
 import uvicorn
 from starlette.applications import Starlette
@@ -61,13 +63,26 @@ class Console:
 class App:
     """The ASGI application. `close` ends its streams."""
 
-    def __init__(self, inner: ASGIApp, streams: tuple[Streams, ...], allowed_hosts: frozenset[str]) -> None:
+    def __init__(
+        self,
+        inner: ASGIApp,
+        streams: tuple[Streams, ...],
+        allowed_hosts: frozenset[str],
+        token: str | None = None,
+        most_requests: int = 160,
+    ) -> None:
         self._inner = inner
         self.streams: Final = streams
         self._allowed = allowed_hosts
+        self._token = token
+        self._most = most_requests
+        self.requests = 0  # being answered now
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
-        """Check the name asked for, answer, and put the headers on the answer."""
+        """Check the name asked for, answer, and put the headers on the answer. Above `most_requests`: with the token.
+
+        Connections over which nothing is asked do not count here.
+        """
         if scope["type"] != "http":
             return
 
@@ -82,10 +97,19 @@ class App:
         refused = door.refuse_host(hosts, self._allowed)
         if sum(len(name) + len(value) for name, value in scope["headers"]) > LARGEST_HEADERS:
             refused = Refusal(431, "the request's headers are too large")
+        if refused is None and self.requests >= self._most and not self._in_charge(scope):
+            refused = Refusal(503, "too much is being asked at once: come again in a few seconds")
         if refused is not None:
             await _no(refused)(scope, receive, with_headers)
             return
-        await self._inner(scope, receive, with_headers)
+        self.requests += 1
+        try:
+            await self._inner(scope, receive, with_headers)
+        finally:
+            self.requests -= 1
+
+    def _in_charge(self, scope: Scope) -> bool:
+        return self._token is not None and door.same_token(Request(scope).headers, self._token)
 
     def close(self) -> None:
         """End every stream. Call it inside the loop that serves."""
@@ -100,6 +124,7 @@ def make_app(
     *,
     allowed_hosts: Iterable[str] = door.LOOPBACK,
     most_screens: int = 100,
+    most_requests: int = 160,
     slow_s: float = 5.0,
     sounds: Sequence[bytes] = (),
     cut_off: Callable[[Scope], None] | None = None,
@@ -107,7 +132,8 @@ def make_app(
 ) -> App:
     """Return the application for one hub, and for a console if one is given, which needs a token.
 
-    allowed_hosts: names by which the server may be asked for, without port. slow_s: how long a screen may take
+    allowed_hosts: names by which the server may be asked for, without port. most_requests: answered at once, screens
+    among them, to who has no token. slow_s: how long a screen may take
     nothing before it is cut off. sounds: WAV files by number; empty ones have no address. Raises ValueError if a
     console is given without a token of at least 16 characters.
     """
@@ -120,7 +146,7 @@ def make_app(
     if console is not None:
         if token is None or len(token) < door.LEAST_TOKEN or not token.isascii():
             raise ValueError(f"a console needs a token of at least {door.LEAST_TOKEN} plain characters")
-        states = Streams(console.states, most=20, slow_s=slow_s, cut_off=cut)
+        states = Streams(console.states, most=20, slow_s=slow_s, cut_off=cut, shared=False)
         desk = _Desk(console, token, states, clock_s)
         routes += [_file(address, *what) for address, what in pagefiles.CONSOLE_ADDRESSES.items()]
         routes += [
@@ -130,7 +156,7 @@ def make_app(
         every.append(states)
     inner = Starlette(routes=routes)
     inner.router.redirect_slashes = False
-    return App(inner, tuple(every), frozenset(allowed_hosts))
+    return App(inner, tuple(every), frozenset(allowed_hosts), token, most_requests)
 
 
 def _no(refused: Refusal, **headers: str) -> Response:
@@ -288,12 +314,28 @@ class _Uvicorn(uvicorn.Server):
         self.ready = threading.Event()
 
     async def startup(self, sockets: list[socket.socket] | None = None) -> None:
+        asyncio.get_running_loop().set_exception_handler(_one_line())
         await super().startup(sockets)
         self.ready.set()
 
     async def shutdown(self, sockets: list[socket.socket] | None = None) -> None:
         self._app_served.close()
         await super().shutdown(sockets)
+
+
+def _one_line() -> Callable[[asyncio.AbstractEventLoop, dict[str, Any]], None]:
+    """Return a handler of a loop's troubles that tells the first one, in a line."""
+    told = False
+
+    def handler(_loop: asyncio.AbstractEventLoop, context: dict[str, Any]) -> None:
+        nonlocal told
+        if not told:
+            told = True
+            why = context.get("exception") or context.get("message", "")
+            with contextlib.suppress(OSError, ValueError):
+                print(f"demo_ctl: the server of the screens is in trouble, and goes on: {why}", file=sys.stderr)
+
+    return handler
 
 
 class Serving:
@@ -366,11 +408,14 @@ def serve(
         token,
         allowed_hosts=names,
         most_screens=most_screens,
+        # Some connections are left to who has the token, and to whoever is being told that there is no room.
+        most_requests=min(most_screens + 60, connections.most * 5 // 8),
         slow_s=slow_s,
         sounds=sounds,
         cut_off=connections.cut_off,
     )
     listener = _listen(host, port)
+    logging.getLogger("asyncio").setLevel(logging.CRITICAL)  # its warnings would be written across the show's screen
     config = uvicorn.Config(
         app,
         http=connections.protocol,
@@ -383,7 +428,8 @@ def serve(
         access_log=False,
         proxy_headers=False,
         server_header=False,
-        limit_concurrency=most_screens + 60,
+        # Taken in so few at a time: `Connections` can break those that are too many before the next come.
+        backlog=max(32, connections.most // 4),
         timeout_keep_alive=10,
         timeout_graceful_shutdown=2,
         h11_max_incomplete_event_size=LARGEST_HEADERS,

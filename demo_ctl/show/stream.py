@@ -13,12 +13,14 @@ from __future__ import annotations
 import asyncio
 import contextlib
 import json
+from collections import Counter
 from collections.abc import Callable
 
 from starlette.responses import PlainTextResponse
 from starlette.types import Message, Receive, Scope, Send
 
 from demo_ctl.show import pagefiles
+from demo_ctl.show.door import share
 from demo_ctl.show.hub import Hub
 from demo_ctl.show.wake import Wake
 
@@ -29,13 +31,18 @@ BEAT_S = 10.0
 class Streams:
     """All screens of one hub. An ASGI application that answers each request with an endless stream.
 
-    cut_off: called with the ASGI scope of a screen that takes nothing; breaks its connection.
+    cut_off: called with the ASGI scope of a screen that takes nothing; breaks its connection. shared: one address has
+    no more than its share (`door.share`) of the `most` places.
     """
 
-    def __init__(self, hub: Hub, *, most: int, slow_s: float, cut_off: Callable[[Scope], None]) -> None:
+    def __init__(
+        self, hub: Hub, *, most: int, slow_s: float, cut_off: Callable[[Scope], None], shared: bool = True
+    ) -> None:
         self.hub = hub
         self.count = 0
         self._most = most
+        self._shared = shared
+        self._from: Counter[str] = Counter()
         self._slow_s = slow_s
         self._cut_off = cut_off
         self._wakes: dict[asyncio.AbstractEventLoop, Wake] = {}
@@ -43,11 +50,13 @@ class Streams:
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
         """Answer one screen."""
-        if self._closed or self.count >= self._most:
-            busy = PlainTextResponse("too many screens\n", 503, {"retry-after": "5"})
-            await busy(scope, receive, send)
+        address = (scope.get("client") or ("",))[0]
+        full = self._full(address)
+        if full:
+            await PlainTextResponse(full + "\n", 503, {"retry-after": "5"})(scope, receive, send)
             return
         self.count += 1
+        self._from[address] += 1
         bell = asyncio.Event()
         wake = self._wake()
         wake.join(bell)
@@ -59,10 +68,22 @@ class Streams:
             self._cut_off(scope)
         finally:
             self.count -= 1
+            self._from -= Counter((address,))  # what is at none is forgotten
             wake.leave(bell)
             gone.cancel()
             with contextlib.suppress(asyncio.CancelledError):
                 await gone
+
+    def _full(self, address: str) -> str:
+        """Return why no screen more may come from an address, "" when one may."""
+        if self._closed:
+            return "the screens are being closed"
+        if self.count >= self._most:
+            return f"too many screens: all {self._most} places are taken; close one that nobody looks at"
+        its = share(self._most, address) if self._shared else self._most
+        if self._from[address] >= its:
+            return f"too many screens from this address: its {its} places are taken; close one that nobody looks at"
+        return ""
 
     async def _answer(
         self, scope: Scope, send: Send, wake: Wake, bell: asyncio.Event, gone: asyncio.Future[None]
