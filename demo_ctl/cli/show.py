@@ -301,14 +301,15 @@ def _put_on(args: argparse.Namespace, programme: Programme, ports: Ports) -> tup
         )
         if lights is not None and pictures is not None:
             pictures.on_scene = lights.show
+        pages: tuple[str, ...] = ()
         if args.web is not None and pictures is not None and states is not None:
             pictures.on_stage = hand.stage
-            serve_pages(args, stack, pictures.hub, states, hand.wish_words, who="Audience")
+            pages = serve_pages(args, stack, pictures.hub, states, hand.wish_words, who="Audience")
         printer = Printer(sys.stderr if args.json else sys.stdout)
         stack.callback(printer.close)  # after the stagehand: what it says of its end is printed
         stack.callback(hand.close)
         try:
-            _present(args, programme, hand, changed, printer, plain=plain)
+            _present(args, programme, hand, changed, printer, pages, plain=plain)
         except KeyboardInterrupt:
             interrupted = True
     return hand, interrupted
@@ -326,6 +327,7 @@ def _present(
     hand: Stagehand,
     changed: list[Callable[[Any], object]],
     printer: Printer,
+    pages: tuple[str, ...],
     *,
     plain: bool,
 ) -> None:
@@ -354,7 +356,8 @@ def _present(
             next_step=f"{NEEDS} Or use the console of typed words: --plain.",
         ) from None
     hand.start()
-    ConsoleApp(hand.wish_words, hand.told, _rows(programme)).run()
+    if ConsoleApp(hand.wish_words, hand.told, _rows(programme), pages).run():
+        raise KeyboardInterrupt
 
 
 def _rows(programme: Programme) -> list[str]:

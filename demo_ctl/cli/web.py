@@ -35,11 +35,11 @@ def serve_pages(
     *,
     who: str,
     sounds: Sequence[bytes] = (),
-) -> None:
+) -> tuple[str, ...]:
     """Serve the screens' page and the console's as --web, --listen and --name say, until the stack unwinds.
 
-    Prints both addresses; who: looks at the screens. Raises InputError when a package is missing, DemoError when
-    nobody can be served there.
+    Prints both addresses and returns those lines; who: looks at the screens. Raises InputError when a package is
+    missing, DemoError when nobody can be served there.
     """
     try:
         from demo_ctl.show.door import new_token
@@ -57,8 +57,10 @@ def serve_pages(
         allowed_hosts=allowed_hosts(args.listen, args.name),
     )
     stack.callback(served.stop)
-    print(f"{who}: {served.url}", file=sys.stderr)
-    print(f"Console:  {served.url.rstrip('/')}/console   token {token}", file=sys.stderr)
+    lines = (f"{who}: {served.url}", f"Console:  {served.url.rstrip('/')}/console   token {token}")
+    for line in lines:
+        print(line, file=sys.stderr)
+    return lines
 
 
 def allowed_hosts(listen: str, names: Sequence[str]) -> tuple[str, ...]:

@@ -6,7 +6,7 @@ module that imports textual; `cli` imports it only when a console of this kind i
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from typing import ClassVar
 
 from textual.app import App, ComposeResult
@@ -25,7 +25,7 @@ _REFRESH_S = 0.25
 _KEY_WORDS = "Page Down next   Page Up hold   r repeat   p pace   b blank   s stop   q quit"
 
 
-class ConsoleApp(App[None]):
+class ConsoleApp(App[bool]):
     """The console. wish: takes a wish's word and value, and answers at once; told: how it stands now."""
 
     CSS = """
@@ -38,19 +38,30 @@ class ConsoleApp(App[None]):
     #next { height: auto; min-height: 3; padding: 0 2; border: round $secondary; }
     #notice { height: auto; padding: 0 2; }
     #said { height: auto; min-height: 2; padding: 0 2; }
+    #pages { height: auto; padding: 0 2; }
     #keys { height: 1; padding: 0 1; dock: bottom; }
     """
 
     BINDINGS: ClassVar[list[BindingType]] = [
         *(Binding(key, f"wish('{kind.value}')", kind.value, priority=True) for key, kind in KEYS.items()),
-        Binding("q,ctrl+c,ctrl+q", "leave", "quit", priority=True),
+        Binding("q,ctrl+q", "leave", "quit", priority=True),
+        Binding("ctrl+c", "interrupt", "stop everything", priority=True),
     ]
     ENABLE_COMMAND_PALETTE = False
 
-    def __init__(self, wish: Callable[[str, str], Reply], told: Callable[[], ConsoleState], rows: list[str]) -> None:
-        """Make a console. rows: the programme, a line each, as it is shown while nothing is on."""
+    def __init__(
+        self,
+        wish: Callable[[str, str], Reply],
+        told: Callable[[], ConsoleState],
+        rows: list[str],
+        pages: Sequence[str] = (),
+    ) -> None:
+        """Make a console. rows: the programme, a line each, as it is shown while nothing is on.
+
+        pages: where the pages are served, and with which token; always in sight. `run` returns True for Ctrl-C.
+        """
         super().__init__()
-        self._wish, self._told_now, self._rows = wish, told, rows
+        self._wish, self._told_now, self._rows, self._pages = wish, told, rows, pages
 
     def compose(self) -> ComposeResult:
         """Place the parts."""
@@ -63,6 +74,7 @@ class ConsoleApp(App[None]):
             yield Static("", id="coming", markup=False)
         yield Static("", id="notice", markup=False)
         yield Static("", id="said", markup=False)
+        yield Static("\n".join(self._pages), id="pages", markup=False)
         yield Static(_KEY_WORDS, id="keys", markup=False)
 
     def on_mount(self) -> None:
@@ -82,7 +94,11 @@ class ConsoleApp(App[None]):
 
     def action_leave(self) -> None:
         """Leave the console; whoever opened it stops the call."""
-        self.exit()
+        self.exit(False)
+
+    def action_interrupt(self) -> None:
+        """Leave it by Ctrl-C."""
+        self.exit(True)
 
     def _next_pace(self) -> str:
         """The pace after the one in force, round and round."""

@@ -182,3 +182,20 @@ def test_every_wish_has_a_word_and_a_letter() -> None:
 
 def test_simple_terminals_get_the_plain_console() -> None:
     assert all(is_plain(term) for term in (None, "", "dumb"))
+
+
+def test_where_the_pages_are_stays_in_sight_and_ctrl_c_is_told_from_quitting() -> None:
+    desk = Desk()
+    pages = ("Audience: http://127.0.0.1:8050/", "Console:  http://127.0.0.1:8050/console   token abcd-efgh")
+    for key, wanted in (("ctrl+c", True), ("q", False)):
+
+        async def run(key: str = key) -> bool | None:
+            app = ConsoleApp(desk.wish, desk.told, ["1/5  A call: pace 1/4"], pages)
+            async with app.run_test(size=(80, 24)) as pilot:
+                await pilot.pause()
+                assert all(line in text(app, "pages") for line in pages)
+                assert app.query_one("#pages").region.height == 2
+                await pilot.press(key)
+            return app.return_value
+
+        assert asyncio.run(run()) is wanted
