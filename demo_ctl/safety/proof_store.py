@@ -3,7 +3,7 @@
 A file is written whole or not at all: beside its place first, synced, then given its name. Its `check` is the SHA-256
 of all the rest: it finds accidents (a file torn, or changed by mistake), not forgery; whoever can write the folder can
 write a proving. The newest record of a board and unit decides, however it ended: a guard that failed is not made good
-by having passed before.
+by having passed before. Which is the newest is told by a number that only grows, not by a clock that may be set back.
 """
 
 from __future__ import annotations
@@ -14,7 +14,7 @@ import os
 import secrets
 from collections.abc import Iterable, Mapping
 from contextlib import suppress
-from dataclasses import asdict, dataclass, field
+from dataclasses import asdict, dataclass, field, replace
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Any
@@ -58,7 +58,8 @@ class CausedTrip:
 class Proving:
     """One proving. board: the chip's number, 16 hexadecimal digits; digest: of the limits in force, 8 of them.
 
-    trips: those that it caused on purpose.
+    trips: those that it caused on purpose. number: of the record, one more than any that was there when it was kept (a
+    clock may be set back); 0: not kept, or before there were numbers.
     """
 
     began: str
@@ -77,6 +78,7 @@ class Proving:
     verdict: str
     say: str
     trips: tuple[CausedTrip, ...] = ()
+    number: int = 0
     file: str = field(default="", compare=False)
 
 
@@ -117,8 +119,9 @@ def prepare(folder: Path) -> None:
 
 
 def keep(proving: Proving, folder: Path) -> Path:
-    """Write a proving into `folder`; return its file. InputError when that cannot be done."""
-    data = text_of(proving).encode()
+    """Write a proving into `folder`, with its number; return its file. InputError when that cannot be done."""
+    number = 1 + max((each.number for each in read_all(folder)[0]), default=0)
+    data = text_of(replace(proving, number=number)).encode()
     stamp = stamp_of(proving.began)
     partial = folder / f".{secrets.token_hex(8)}"
     try:
@@ -131,7 +134,7 @@ def keep(proving: Proving, folder: Path) -> Path:
             path = _give_name(partial, folder, f"proving-{stamp}-board-{proving.board}")
         finally:
             partial.unlink(missing_ok=True)
-        _sync_folder(folder)
+        sync_folder(folder)
     except OSError as error:
         raise _cannot(folder, error) from None
     return path
@@ -154,7 +157,8 @@ def _give_name(partial: Path, folder: Path, name: str) -> Path:
     raise OSError(f"there are too many provings named {name}")
 
 
-def _sync_folder(folder: Path) -> None:
+def sync_folder(folder: Path) -> None:
+    """See a folder's names to the disk, where the system can."""
     with suppress(OSError):  # some systems cannot; the file itself is on the disk
         handle = os.open(folder, os.O_RDONLY)
         try:
@@ -238,12 +242,19 @@ def _proving(body: Mapping[str, Any]) -> Proving:
         steps=steps,
         exercised=int(body["exercised"]),
         trips=tuple(CausedTrip(int(t["boot"]), int(t["at_us"]), _text(t["reason"])) for t in body["trips"]),
+        number=_number(body.get("number", 0)),
     )
 
 
 def _text(value: object) -> str:
     if not isinstance(value, str):
         raise TypeError("expected text")
+    return value
+
+
+def _number(value: object) -> int:
+    if type(value) is not int or value < 0:
+        raise TypeError("expected a number")
     return value
 
 
@@ -261,14 +272,10 @@ def read_all(folder: Path) -> tuple[list[Proving], list[str]]:
                 data = file.read(_MOST_BYTES + 1)
             if len(data) > _MOST_BYTES:
                 raise ValueError("it is too long")
-            found.append(_filed(parse(data), str(path)))
+            found.append(replace(parse(data), file=str(path)))
         except (OSError, ValueError) as error:
             remarks.append(f"{path}: {getattr(error, 'strerror', None) or error}")
     return found, remarks
-
-
-def _filed(proving: Proving, file: str) -> Proving:
-    return Proving(**{**{name: getattr(proving, name) for name in proving.__dataclass_fields__}, "file": file})
 
 
 # -- validity -----------------------------------------------------------------------------------------------
@@ -405,9 +412,9 @@ def without_text(names: Iterable[str]) -> str:
 def best(provings: Iterable[Proving], wanted: Wanted, remarks: Iterable[str] = ()) -> tuple[Proval | None, str]:
     """Return the newest proving of this board and unit if it counts; or None, and why it does not.
 
-    The newest one decides, by the time it ended; never an older one, and a newer file of this board that cannot be read
-    (remarks: of `read_all`) speaks against all. It may leave optional steps out if each was passed, at this board and
-    unit, within `WHOLE`.
+    The newest one decides, by its number, and among those without one by the time it ended; never an older one, and a
+    newer file of this board that cannot be read (remarks: of `read_all`) speaks against all. It may leave optional
+    steps out if each was passed, at this board and unit, within `WHOLE`.
 
     One that is dated in the future was made while the clock was wrong, and when that was nobody knows. One that passed
     is passed over, so that a new one helps; one that did not pass may be the last, and speaks against all until a
@@ -426,7 +433,7 @@ def best(provings: Iterable[Proving], wanted: Wanted, remarks: Iterable[str] = (
                     None,
                     f"a proving of this board that did not pass{where} may be the last: {_future(each, wanted)}",
                 )
-    newest = max(dated or mine, key=lambda each: (datetime.fromisoformat(each.ended), each.file))
+    newest = max(dated or mine, key=lambda each: (each.number, datetime.fromisoformat(each.ended), each.file))
     last = f"the last proving of this board, ended {newest.ended}{f' ({newest.file})' if newest.file else ''}"
     against = objection(newest, wanted)
     if against:

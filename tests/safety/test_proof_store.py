@@ -95,9 +95,10 @@ def ended(days_ago: float, **change: Any) -> Proving:
 def test_what_is_kept_is_read_back_whole(tmp_path: Path) -> None:
     folder = tmp_path / "new" / "folder"
     path = keep(GOOD, folder)
-    assert parse(path.read_bytes()) == GOOD
+    kept = dataclasses.replace(GOOD, number=1)
+    assert parse(path.read_bytes()) == kept
     found, remarks = read_all(folder)
-    assert (found, remarks) == ([GOOD], [])
+    assert (found, remarks) == ([kept], [])
     assert found[0].file == str(path)
     assert [each.name for each in folder.iterdir()] == [path.name]  # nothing is left beside it
 
@@ -306,6 +307,33 @@ def test_a_newer_file_that_cannot_be_read_speaks_against_an_older_pass(tmp_path:
     assert found is None
     assert "cannot be read" in why
     assert str(newer) in why
+
+
+def test_the_last_that_was_kept_decides_even_when_the_clock_was_set_back_before_it(tmp_path: Path) -> None:
+    """Passed at ten; the clock fell back; failed at what it said was seven; the clock is right again at noon."""
+    old = tmp_path / "proving-20261123T100000Z-board-00000000000000aa.json"
+    text = text_of(ended(2))
+    assert '"number": 0' in text
+    old.write_text(text)
+    passed = keep(ended(0.1), tmp_path)
+    failed = keep(ended(0.2, verdict="failed", say="the stop"), tmp_path)
+    assert [parse(path.read_text()).number for path in (passed, failed)] == [1, 2]
+    found, why = best(*_read(tmp_path))
+    assert found is None
+    assert "it failed: the stop" in why
+    keep(ended(0.15), tmp_path)
+    found, _ = best(*_read(tmp_path))
+    assert found is not None
+    assert found.proving.number == 3
+
+
+def test_a_record_from_before_there_were_numbers_is_read(tmp_path: Path) -> None:
+    from demo_ctl.safety import proof_store
+
+    body = json.loads(text_of(GOOD))
+    del body["number"]
+    body["check"] = proof_store._check(body)
+    assert parse(json.dumps(body)) == GOOD
 
 
 def _read(folder: Path) -> tuple[list[Proving], Wanted, list[str]]:
