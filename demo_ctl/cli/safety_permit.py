@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+import json
 import sys
 from collections.abc import Callable
 from datetime import datetime, timedelta
@@ -19,7 +20,7 @@ from demo_ctl.terms.outcome import Exit
 if TYPE_CHECKING:
     from demo_ctl.link.client import Client
     from demo_ctl.office.model import Unit
-    from demo_ctl.safety.permit_book import PermitBook, Row
+    from demo_ctl.report.printer import Printer
 
 FORMAT = "demo_ctl safety permit 1"
 CAUTION = """\
@@ -44,7 +45,6 @@ def arguments(parser: argparse.ArgumentParser) -> None:
 def run(args: argparse.Namespace) -> int:
     """Ask for the supply, keep it; 0 the time is over, 2 refused, 3 link lost, 4 an alarm, 130 ended by a person."""
     from demo_ctl.office.load import load_unit
-    from demo_ctl.safety.permit_book import PermitBook
     from demo_ctl.safety.proof_store import default_folder, prepare
 
     for_us, age_us = _time(args.lasts, "--for"), _time(args.proving_age, "--proving-age")
@@ -53,14 +53,12 @@ def run(args: argparse.Namespace) -> int:
     prepare(folder)
     told = _Told(args.json)
     # From here on Ctrl-C, SIGTERM and a closed terminal only ask.
-    with board(args.port, args.unit) as client, told.terminal.asked_to_stop():
-        book = PermitBook(folder)
+    with told, board(args.port, args.unit) as client, told.terminal.asked_to_stop():
+        night = _Night(args, client, unit, folder, told, age_us)
         try:
-            return _Night(args, client, unit, folder, book, told, age_us).run(for_us)
+            return night.run(for_us)
         finally:
-            trouble = book.close()
-            if trouble:
-                print(f"demo_ctl: {trouble}", file=sys.stderr)
+            night.end()
 
 
 def _time(given: str | None, option: str) -> int | None:
@@ -78,11 +76,21 @@ def _time(given: str | None, option: str) -> int | None:
 
 
 class _Told:
-    """Tells a person, a line each; or a program, a JSON object each, and a person aside."""
+    """Tells a person, a line each; or a program, a JSON object each, and a person aside. Never waits for either."""
 
     def __init__(self, json: bool) -> None:
+        from demo_ctl.report.printer import Printer
+
         self._json = json
+        self._out, self._aside = Printer(sys.stdout), Printer(sys.stderr)
         self.terminal = Terminal(json)
+
+    def __enter__(self) -> None:
+        pass
+
+    def __exit__(self, *_: object) -> None:
+        self._out.close()
+        self._aside.close()
 
     def stopped(self) -> bool:
         try:
@@ -91,15 +99,30 @@ class _Told:
             return True
         return False
 
+    def show(self, text: str) -> None:
+        """Show a person something; raises what showing things has met with."""
+        from demo_ctl.cli.screen import aside, console, folded
+
+        screen, printer = (aside(), self._aside) if self._json else (console(), self._out)
+        for line in folded(text, screen.width):
+            self._say(printer, line.rstrip())
+
+    def trouble(self, text: str) -> None:
+        """Say on standard error what went wrong."""
+        self._aside.say(f"demo_ctl: {text}\n")
+
     def tell(self, kind: str, say: str, next_step: str = "", **more: Any) -> None:
         at = _now()
-        self.terminal.tell(f"{at:%H:%M:%S}  {say[:1].upper()}{say[1:].rstrip('.')}. {next_step}".rstrip())
+        self.show(f"{at:%H:%M:%S}  {say[:1].upper()}{say[1:].rstrip('.')}. {next_step}".rstrip())
         if self._json:
-            from demo_ctl.cli.json_out import print_json
-
             row = {"format": FORMAT, "event": kind, "at": at.isoformat(timespec="milliseconds")}
-            print_json({**row, "say": say, "what_to_do": next_step, **more})
-            sys.stdout.flush()
+            self._say(self._out, json.dumps({**row, "say": say, "what_to_do": next_step, **more}))
+
+    @staticmethod
+    def _say(printer: Printer, line: str) -> None:
+        if printer.trouble is not None:
+            raise printer.trouble
+        printer.say(line + "\n")
 
 
 def _now() -> datetime:
@@ -113,32 +136,25 @@ class _Night:
         client: Client,
         unit: Unit,
         folder: Path,
-        book: PermitBook,
         told: _Told,
         age_us: int | None,
     ) -> None:
         from demo_ctl.safety.night import Supply
 
-        self.args, self.client, self.unit, self.folder, self.book, self.told = args, client, unit, folder, book, told
+        self.args, self.client, self.unit, self.folder, self.told = args, client, unit, folder, told
         self.safety = client.safety()
         age = timedelta(microseconds=age_us) if age_us else None
         self.supply = Supply(client, self.safety, unit=unit, folder=folder, now=_now, age=age)
         self.supply.remembers = True
+        self._troubled = False
 
     def run(self, for_us: int | None) -> int:
-        from demo_ctl.safety import permit_book as book
-        from demo_ctl.safety.night import at_night, refused
-        from demo_ctl.wire import messages as m
-
         try:
             self._cleared()
-            if not at_night(self.safety):
-                raise refused(m.R_KEY)
             self.supply.take()
         except DemoError as error:
             self.told.tell("refused", error.what, error.next_step)
             return int(error.exit_code)
-        self.book.note(self.supply.row(book.GIVEN, say=self.client.port.url))
         self._given(for_us)
         over, broken = False, None
         try:
@@ -153,19 +169,22 @@ class _Night:
         if not self.args.alarm_cleared:
             return
         rows = book.read_rows(self.folder)
-        alarm = book.standing_alarm(rows, self.unit.name, simulated=self.supply.simulated)
-        if alarm is None:
+        alarms = book.standing_alarms(rows, self.unit.name, self.supply.board, simulated=self.supply.simulated)
+        if not alarms:
             self.told.tell("nothing to clear", "no alarm of this unit stands")
             return
-        words = book.alarm_in_words(alarm)
-        book.append(self.folder, self._acknowledged(alarm, words))
+        words, who = book.alarms_in_words(alarms), str(self.args.who)[:100]
+        self.supply.keep(self.supply.row(book.CLEARED, book.reason_of(alarms[-1]), words, who))
         by = f" by {self.args.who}" if self.args.who else ""
         self.told.tell("alarm cleared", f"recorded as seen to{by}: {words}")
 
-    def _acknowledged(self, alarm: Row, words: str) -> Row:
-        from demo_ctl.safety import permit_book as book
-
-        return self.supply.row(book.CLEARED, book.reason_of(alarm), words, str(self.args.who)[:100])
+    def end(self, say: str = "") -> str:
+        """Give the supply back, if it is held yet, and keep how it ended; return what went wrong."""
+        trouble = self.supply.end(say)
+        if trouble and not self._troubled:
+            self._troubled = True
+            self.told.trouble(trouble)
+        return trouble
 
     def _given(self, for_us: int | None) -> None:
         from demo_ctl.safety.standing import inputs_in_words, volts
@@ -173,7 +192,7 @@ class _Night:
 
         lease = self.supply.lease
         until = "until Ctrl-C" if for_us is None else f"for {for_us / 1e6:g} s, or until Ctrl-C"
-        self.told.terminal.tell(CAUTION)
+        self.told.show(CAUTION)
         self.told.tell(
             "given",
             f"the unit's supply is permitted, {until}",
@@ -190,8 +209,11 @@ class _Night:
 
     def _hold(self, for_us: int | None) -> bool:
         from demo_ctl.safety.unattended import Happened, hold
+        from demo_ctl.wire import messages as m
 
         def tell(each: Happened) -> None:
+            if each.kind == "lost":  # the book first: whoever is told may end this at once
+                self.end("ended at the key" if each.reason == m.R_KEY else "")
             self.told.tell(each.kind, each.say, each.next_step, reason=_name(each.reason), board_us=each.board_us)
 
         stopped: Callable[[], bool] = self.told.stopped
@@ -202,16 +224,12 @@ class _Night:
         from demo_ctl.wire import messages as m
 
         lease, lost = self.supply.lease, self.supply.lease.reason
-        trouble = self.supply.end()
-        if trouble:
-            print(f"demo_ctl: {trouble}", file=sys.stderr)
+        say = "the time is over" if over else "ended at the key" if lost else "stopped by a person"
+        trouble = self.end(say if broken is None else broken.what)
         if broken is not None:
-            self.book.note(self.supply.row(book.ENDED, say=broken.what))
             self.told.tell("ended", broken.what, f"The permit runs out by itself within {lease.lease_ms / 1000:g} s.")
             return int(broken.exit_code)
         if lost == m.R_NONE or lost == m.R_KEY:
-            say = "the time is over" if over else "ended at the key" if lost else "stopped by a person"
-            self.book.note(self.supply.row(book.ENDED, lost, say))
             self.told.tell("ended", f"{say}; the unit's supply is given back", renewed=lease.renewed)
             return int(Exit.OK if over else Exit.INTERRUPTED)
         if trouble == "" and isinstance(_refusal(lost), TripError):
@@ -223,7 +241,6 @@ class _Night:
                 renewed=lease.renewed,
             )
         else:
-            self.book.note(self.supply.row(book.ENDED, lost))
             self.told.tell("ended", "the unit's supply is off", renewed=lease.renewed)
         return int(_refusal(lost).exit_code)
 

@@ -69,7 +69,7 @@ def run(args: argparse.Namespace) -> int:
         url, welcome = client.port.url, client.welcome
         proof = _proof(client, safety, unit, provings, remarks)
     assert welcome is not None
-    alarm = _alarm(args, unit, simulated=bool(welcome.simulated))
+    alarm = _alarm(args, unit, safety, simulated=bool(welcome.simulated))
     found = standing(safety, trips[0] if trips else None)
     caused = causes(safety, welcome, trips, provings)
     if args.json:
@@ -96,16 +96,15 @@ def run(args: argparse.Namespace) -> int:
     return int(Exit.SAFETY_TRIP if safety.state == m.G_TRIPPED else Exit.OK)
 
 
-def _alarm(args: argparse.Namespace, unit: Unit | None, *, simulated: bool) -> str:
-    """Return the alarm of this unit that nobody has acknowledged, in words; "" when there is none."""
-    from demo_ctl.safety.permit_book import alarm_in_words, read_rows, standing_alarm
-    from demo_ctl.safety.proof_store import default_folder
+def _alarm(args: argparse.Namespace, unit: Unit | None, safety: m.Safety, *, simulated: bool) -> str:
+    """Return the alarms of this unit or board that nobody has acknowledged, in words; "" when there are none."""
+    from demo_ctl.safety.permit_book import alarms_in_words, read_rows, standing_alarms
+    from demo_ctl.safety.proof_store import board_text, default_folder
 
     if unit is None:
         return ""
     rows = read_rows(Path(args.proving_dir) if args.proving_dir else default_folder())
-    found = standing_alarm(rows, unit.name, simulated=simulated)
-    return alarm_in_words(found) if found is not None else ""
+    return alarms_in_words(standing_alarms(rows, unit.name, board_text(safety.board), simulated=simulated))
 
 
 def unit_of(given: str | None) -> Unit | None:

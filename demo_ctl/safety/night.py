@@ -16,13 +16,15 @@ from demo_ctl.link.client import Client, LimitsInForce
 from demo_ctl.link.lease import ALARMS, Lease
 from demo_ctl.office.model import Unit
 from demo_ctl.safety.allowance import Window, check_left
-from demo_ctl.safety.permit_book import LOST, REFUSED, Row, append, check_no_alarm, read_rows
+from demo_ctl.safety.permit_book import ENDED, GIVEN, LOST, REFUSED, Row, append_in_time, check_no_alarm, read_rows
 from demo_ctl.safety.proof_store import board_text
 from demo_ctl.safety.readiness import NotReady, check_proving, proven_at_opening, wanted_of
 from demo_ctl.terms.errors import DemoError, LinkError, TripError
 from demo_ctl.wire import messages as m
 
 AT_NIGHT = m.IN_KEY | m.IN_NIGHT
+#: A turn of the client's loop while a disk is slow.
+_TURN_US = 20_000
 
 
 def at_night(safety: m.Safety) -> bool:
@@ -57,7 +59,8 @@ def _s(us: float) -> str:
 class Supply:
     """The unit's supply, permitted by lease for as long as something runs at night: taken before, given back after.
 
-    The client renews the lease by itself. folder: where provings are; the book of permits stands beside them. now: the
+    The client renews the lease by itself. Two rows go into the book: one before it is asked for, one of how it ended;
+    none while it is held. folder: where provings are; the book of permits stands beside them. now: the
     time of day with its zone. age: a proving of the night is wanted that is no older; None: as the unit's file says.
     """
 
@@ -75,7 +78,8 @@ class Supply:
         assert welcome is not None
         self.lease = Lease()
         self._client, self._folder, self._unit, self._now = client, folder, unit.name, now
-        self._board, self._boot, self.simulated = board_text(safety.board), welcome.boot, bool(welcome.simulated)
+        self._night, self._open, self._trouble = at_night(safety), False, ""
+        self.board, self._boot, self.simulated = board_text(safety.board), welcome.boot, bool(welcome.simulated)
         #: A bench that a simulated person has proven as it was opened is a new one every time, and has no past.
         self.fresh = proven_at_opening(client, safety, night=True)
         self.remembers = not self.fresh
@@ -86,7 +90,7 @@ class Supply:
         return Row(
             at=self._now().isoformat(timespec="seconds"),
             unit=self._unit,
-            board=self._board,
+            board=self.board,
             simulated=self.simulated,
             event=event,
             reason=m.R_NAMES[reason],
@@ -99,29 +103,56 @@ class Supply:
     def take(self) -> None:
         """Have it permitted, and kept so from now on.
 
-        NotReady: nobody has proven the guard for the night. TripError: an alarm, or one that nobody has acknowledged.
+        NotReady: nobody has proven the guard for the night, or it is day. TripError: an alarm, or one that nobody has
+        acknowledged. InputError: it cannot be remembered.
         """
         if self.remembers:
-            check_no_alarm(read_rows(self._folder), self._unit, simulated=self.simulated)
+            check_no_alarm(read_rows(self._folder), self._unit, self.board, simulated=self.simulated)
         if not self.fresh:
             check_proving(self._client, self._wanted, self._folder, "running with nobody there wants a proven guard")
+        if not self._night:
+            raise refused(m.R_KEY)
+        if self.remembers:
+            self.keep(self.row(GIVEN, say=self._client.port.url))
+            self._open = True
         self._client.hold_supply(self.lease)
-        if not self.lease.lost:
-            return
-        if self.lease.reason in ALARMS and self.remembers:
-            append(self._folder, self.row(REFUSED, self.lease.reason))
-        raise refused(self.lease.reason)
+        if self.lease.lost:
+            trouble = self._close(REFUSED)
+            error = refused(self.lease.reason)
+            raise error if not trouble else type(error)(f"{error.what}; {trouble}", next_step=error.next_step)
+
+    def keep(self, row: Row) -> None:
+        """Write a row, and see it to the disk; the heartbeat goes on if that is slow. InputError, or the link's."""
+        append_in_time(self._folder, row, lambda: self._client.poll(_TURN_US))
 
     def end(self, say: str = "") -> str:
-        """Give it back, and keep which alarm has taken it, if one did. Return what went wrong with that, or ""."""
+        """Give it back, and keep how it ended. Return what went wrong with that, or "". Once: later it does nothing.
+
+        An alarm is kept before anything else is done: giving back may have to wait for a link that is gone.
+        """
+        alarm = self.lease.reason in ALARMS
+        if alarm:
+            self._close(LOST, say)
         with suppress(DemoError):  # a link that was lost: the lease runs out by itself
             self._client.give_supply_back()
-        try:
-            if self.lease.reason in ALARMS and self.remembers:
-                append(self._folder, self.row(LOST, self.lease.reason, say))
-        except DemoError as error:
-            return str(error)
-        return ""
+        if not alarm:
+            self._close(ENDED, say)
+        return self._trouble
+
+    def _close(self, event: str, say: str = "") -> str:
+        if self._open:
+            self._open = False
+            reason = self.lease.reason
+            try:
+                row = self.row(event if reason in ALARMS else ENDED, reason, say)
+                append_in_time(self._folder, row, self._turn)
+            except DemoError as error:
+                self._trouble = str(error)
+        return self._trouble
+
+    def _turn(self) -> None:
+        with suppress(DemoError):  # the row is waited for, link or no link
+            self._client.poll(_TURN_US)
 
 
 def refused(reason: int) -> DemoError:

@@ -4,34 +4,38 @@ The board latches an alarm until its key has been turned off, and forgets it whe
 the host remembers, too: after an alarm it asks for no supply until a person has said in so many words that it was seen
 to.
 
-One JSON object a line, only ever added to. The last line of a unit decides, so reading the file's end is enough: a
-supply is only given where no alarm stood. A line that cannot be read may have been one (the power went with the smoke),
-and counts as one until it is acknowledged.
+One JSON object a line, only ever added to, and read whole: an alarm stands, however many rows come after it, until a
+row says that it was seen to. A line that cannot be read may have been one (the power went with the smoke), and counts
+as one until it is acknowledged. Every row is written by `append`, in order and synced, and none while a lease is held:
+that the supply is given stands on the disk before it is asked for; what took it, before anybody is told in words.
 """
 
 from __future__ import annotations
 
+import errno
 import json
 import os
+import stat
 import threading
-from collections.abc import Iterable
+import time
+from collections.abc import Callable, Iterable
 from dataclasses import asdict, dataclass
 from datetime import datetime
 from pathlib import Path
-from queue import SimpleQueue
 
 from demo_ctl.link.advice import of_reason
 from demo_ctl.link.lease import ALARMS
+from demo_ctl.safety.proof_store import sync_folder
 from demo_ctl.terms.errors import InputError, Place, TripError
 from demo_ctl.wire import messages as m
 
 NAME = "permits.jsonl"
 FORMAT = "demo_ctl permit 1"
 GIVEN, ENDED, LOST, REFUSED, CLEARED = "given", "ended", "lost", "refused", "alarm cleared"
-#: So much of the file's end is read; a row has some 300 bytes.
-_MOST_BYTES = 1 << 20
-#: A disk that stands still is waited for so long at the end.
-_PATIENCE_S = 10.0
+#: No longer file is read: some 50 000 rows of 300 bytes, two a night. Beyond it no supply is given.
+MOST_BYTES = 16 << 20
+#: A disk that stands still is waited for so long; at once for so long, and then with a turn of something else between.
+_PATIENCE_S, _AT_ONCE_S, _TURN_S = 10.0, 0.2, 0.05
 
 
 @dataclass(frozen=True)
@@ -55,6 +59,8 @@ class Row:
 
 #: A line that cannot be read.
 UNREADABLE = Row("", "", "", False, LOST, "", "a line of the file cannot be read")
+#: So many standing alarms are told one by one.
+_MOST_TOLD = 3
 _ALARM_NAMES = tuple(m.R_NAMES[reason] for reason in ALARMS)
 
 
@@ -87,53 +93,78 @@ def parse(line: str) -> Row:
 
 
 def read_rows(folder: Path) -> list[Row]:
-    """Read the end of the file, in order. No file: no rows. InputError when it is there and cannot be read at all."""
+    """Read the whole file, in order. No file: no rows.
+
+    InputError when it is there and cannot be read, is no regular file, or is longer than `MOST_BYTES`.
+    """
     path = folder / NAME
     try:
-        with path.open("rb") as file:
-            size = file.seek(0, os.SEEK_END)
-            file.seek(max(0, size - _MOST_BYTES))
-            lines = file.read(_MOST_BYTES).decode(errors="replace").split("\n")
-    except FileNotFoundError:
+        with open(_open(path, os.O_RDONLY), "rb") as file:
+            data = file.read(MOST_BYTES + 1)
+    except FileNotFoundError as error:
+        if path.is_symlink():  # what it leads to is gone, and what stood there with it
+            raise _cannot(path, error) from None
         return []
     except OSError as error:
         raise _cannot(path, error) from None
-    if size > _MOST_BYTES:
-        del lines[0]
-    return [parse(line) for line in lines if line]
+    if len(data) > MOST_BYTES:
+        raise InputError(
+            f"the book of permits is longer than {MOST_BYTES >> 20} MiB: it is not read, and an alarm may stand in it",
+            where=Place(str(path)),
+            next_step='Look in it for what took the supply ("event": "lost" or "refused") and was not seen to, and see '
+            "to it. Then move the file to a safe place: a new one is begun.",
+        )
+    return [parse(line) for line in data.decode(errors="replace").split("\n") if line]
 
 
-def standing_alarm(rows: Iterable[Row], unit: str, *, simulated: bool) -> Row | None:
-    """Return the alarm of this unit that nobody has acknowledged yet, or None. rows: in the order of the file."""
-    standing: Row | None = None
+def _same(row: Row, unit: str, board: str) -> bool:
+    return row.unit == unit or row.board == board
+
+
+def standing_alarms(rows: Iterable[Row], unit: str, board: str, *, simulated: bool) -> list[Row]:
+    """Return the alarms that nobody has acknowledged yet, of this unit or of this board, whatever the unit was named.
+
+    rows: all there are, in the order of the file. That a supply was given later clears nothing.
+    """
+    standing: list[Row] = []
     for row in rows:
         if row is UNREADABLE:
-            standing = standing or row
-        elif (row.unit, row.simulated) == (unit, simulated):
-            if row.event in (LOST, REFUSED) and row.reason in _ALARM_NAMES:
-                # A board that refuses because of it only says it again: the date is the alarm's own.
-                standing = standing if standing is not None and row.event == REFUSED else row
-            elif row.event in (GIVEN, CLEARED):
-                standing = None
+            if all(each is not UNREADABLE for each in standing):
+                standing.append(row)
+        elif row.simulated != simulated or not _same(row, unit, board):
+            continue
+        elif row.event == CLEARED:
+            standing = [each for each in standing if each is not UNREADABLE and not _same(each, row.unit, row.board)]
+        elif row.event == LOST and row.reason in _ALARM_NAMES:
+            standing.append(row)
+        elif row.event == REFUSED and row.reason in _ALARM_NAMES:
+            # A board that refuses because of an alarm only says it again: the date is the alarm's own.
+            standing += [] if any(_same(each, row.unit, row.board) for each in standing) else [row]
     return standing
 
 
-def alarm_in_words(row: Row) -> str:
-    """Say which alarm it was, and when."""
+def alarms_in_words(alarms: list[Row]) -> str:
+    """Say which alarms stand, and since when; the latest of many."""
+    more = len(alarms) - _MOST_TOLD
+    told = [_in_words(each) for each in alarms[-_MOST_TOLD:]]
+    return "; ".join(told) + (f"; and {more} before" if more > 0 else "")
+
+
+def _in_words(row: Row) -> str:
     if row is UNREADABLE:
         return f"a line of {NAME} cannot be read, and may have been an alarm"
     return f"{row.reason}, {row.at}{f' ({row.say})' if row.say else ''}"
 
 
-def check_no_alarm(rows: Iterable[Row], unit: str, *, simulated: bool) -> None:
-    """TripError while an alarm of this unit has not been acknowledged."""
-    alarm = standing_alarm(rows, unit, simulated=simulated)
-    if alarm is None:
+def check_no_alarm(rows: Iterable[Row], unit: str, board: str, *, simulated: bool) -> None:
+    """TripError while an alarm of this unit or board has not been acknowledged."""
+    alarms = standing_alarms(rows, unit, board, simulated=simulated)
+    if not alarms:
         return
-    advice = of_reason(reason_of(alarm))
-    look = "" if alarm is UNREADABLE else f"Look {advice.look}. {advice.next_step} "
+    advice = of_reason(reason_of(alarms[-1]))
+    look = "" if alarms[-1] is UNREADABLE else f"Look {advice.look}. {advice.next_step} "
     raise TripError(
-        f"the unit's supply was taken off by an alarm that nobody has acknowledged yet: {alarm_in_words(alarm)}",
+        f"the unit's supply was taken off by an alarm that nobody has acknowledged yet: {alarms_in_words(alarms)}",
         next_step=f"{look}When it has been seen to: demo_ctl safety permit --alarm-cleared.",
     )
 
@@ -142,53 +173,67 @@ def check_no_alarm(rows: Iterable[Row], unit: str, *, simulated: bool) -> None:
 
 
 def append(folder: Path, row: Row) -> None:
-    """Add a row, and see it to the disk. InputError when that cannot be done."""
+    """Add a row, and see it to the disk. InputError when that cannot be done, or not be known."""
     path = folder / NAME
     try:
         folder.mkdir(parents=True, exist_ok=True)
-        handle = os.open(path, os.O_RDWR | os.O_CREAT | os.O_APPEND, 0o644)
+        handle = _open(path, os.O_RDWR | os.O_CREAT | os.O_APPEND)
         try:
             size = os.fstat(handle).st_size
             torn = size > 0 and os.pread(handle, 1, size - 1) != b"\n"  # by a power cut, within a row
-            os.write(handle, (("\n" if torn else "") + text_of(row)).encode())
+            data = (("\n" if torn else "") + text_of(row)).encode()
+            if os.write(handle, data) != len(data):  # what is there of it cannot be read, and counts as an alarm
+                raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC))
             os.fsync(handle)
         finally:
             os.close(handle)
+        if size == 0:
+            for each in (folder, folder.parent):
+                sync_folder(each)
     except OSError as error:
         raise _cannot(path, error) from None
+
+
+def append_in_time(folder: Path, row: Row, meanwhile: Callable[[], object]) -> None:
+    """`append`, waited for no longer than a disk may take; InputError also when it takes longer.
+
+    meanwhile: done again and again while the disk is slow, such as a turn of the loop that sends heartbeats.
+    """
+    ended: list[InputError | None] = []
+
+    def work() -> None:
+        try:
+            append(folder, row)
+        except InputError as error:
+            ended.append(error)
+        else:
+            ended.append(None)
+
+    thread = threading.Thread(target=work, name="book of permits", daemon=True)
+    until = time.monotonic() + _PATIENCE_S
+    thread.start()
+    thread.join(_AT_ONCE_S)
+    while thread.is_alive() and time.monotonic() < until:
+        meanwhile()
+        thread.join(_TURN_S)
+    if not ended:
+        raise _cannot(folder / NAME, OSError("the disk stands still"))
+    if ended[0] is not None:
+        raise ended[0]
+
+
+def _open(path: Path, flags: int) -> int:
+    """Open a regular file; OSError for anything else, such as a pipe, which would be waited for, or a device."""
+    handle = os.open(path, flags | os.O_NONBLOCK | os.O_NOCTTY, 0o644)
+    if not stat.S_ISREG(os.fstat(handle).st_mode):
+        os.close(handle)
+        raise OSError("this is no regular file")
+    return handle
 
 
 def _cannot(path: Path, error: OSError) -> InputError:
     return InputError(
         f"what happens to the supply permit cannot be kept here: {error.strerror or error}",
         where=Place(str(path)),
-        next_step="Give --proving-dir a folder that you may read and write.",
+        next_step="Give --proving-dir a folder that you may read and write, on a disk that has room.",
     )
-
-
-class PermitBook:
-    """Writes rows in a thread of its own: whoever renews a lease never waits for a disk."""
-
-    def __init__(self, folder: Path) -> None:
-        self.folder = folder
-        self._rows: SimpleQueue[Row | None] = SimpleQueue()
-        self._trouble = ""
-        self._thread = threading.Thread(target=self._write, name="permit book", daemon=True)
-        self._thread.start()
-
-    def note(self, row: Row) -> None:
-        """Have a row written; comes back at once."""
-        self._rows.put(row)
-
-    def close(self) -> str:
-        """Wait until all is on the disk; return what went wrong, or ""."""
-        self._rows.put(None)
-        self._thread.join(_PATIENCE_S)
-        return f"{self.folder / NAME}: the disk stands still" if self._thread.is_alive() else self._trouble
-
-    def _write(self) -> None:
-        while (row := self._rows.get()) is not None:
-            try:
-                append(self.folder, row)
-            except InputError as error:
-                self._trouble = self._trouble or str(error)

@@ -1,7 +1,8 @@
 """Hold the unit's supply while nobody is there, and tell what happens meanwhile. For a command, and for a night's run.
 
 One loop, the client's own: it polls, and the client renews the lease and sends heartbeats in there. What happens is
-handed on as `Happened`; whoever gets it must come back at once (the book of permits writes in a thread of its own).
+handed on as `Happened`; whoever gets it must come back at once (words are printed in a thread of their own). Only what
+is handed on as "lost" may take its time: no lease is held any more, and the book of permits comes before the words.
 """
 
 from __future__ import annotations

@@ -6,6 +6,7 @@ import json
 import os
 import subprocess
 import sys
+from contextlib import suppress
 from pathlib import Path
 from typing import Any
 
@@ -67,7 +68,7 @@ def test_a_permit_for_hours_then_an_alarm_told_to_people_and_programs(demo: Any,
     assert cleared.returncode == 0, cleared.stdout
     assert "Recorded as seen to by Bo: fuse alarm, 20" in " ".join(cleared.stdout.split())
     rows = [json.loads(line) for line in (tmp_path / "p" / "permits.jsonl").read_text().splitlines()]
-    events = ["given", "ended", "given", "lost", "alarm cleared", "refused", "alarm cleared", "given", "ended"]
+    events = ["given", "ended", "given", "lost", "alarm cleared", "given", "refused", "alarm cleared", "given", "ended"]
     assert [row["event"] for row in rows] == events
     assert {row["who"] for row in rows if row["event"] == "alarm cleared"} == {"Bo"}
 
@@ -102,6 +103,37 @@ def test_a_place_where_nothing_can_be_kept_is_found_before_anything_is_asked_for
     run = demo("safety", "permit", "--port", "bench://?key=night", "--for", "1 s")
     assert run.returncode == 2
     assert "cannot be kept here" in run.stderr
+
+
+def test_a_pipe_in_place_of_the_book_is_refused_and_holds_nobody_up(demo: Any, tmp_path: Path) -> None:
+    (tmp_path / "p").mkdir()
+    os.mkfifo(tmp_path / "p" / "permits.jsonl")
+    run = demo("safety", "permit", "--port", "bench://?key=night", "--for", "1 s")
+    assert run.returncode == 2
+    assert "no regular file" in " ".join(run.stdout.split())
+
+
+def test_an_alarm_is_kept_though_the_terminal_stands_still_and_takes_no_word(tmp_path: Path) -> None:
+    """A pipe that is full, and that nobody reads."""
+    ours, theirs = os.pipe()
+    os.set_blocking(theirs, False)
+    with suppress(BlockingIOError):
+        while True:
+            os.write(theirs, b"x" * 4096)
+    os.set_blocking(theirs, True)
+    words = ("safety", "permit", "--port", "bench://?key=night&hands=2 s:smoke alarm", "--unit", TRAVELLING)
+    command = [sys.executable, "-m", "demo_ctl", *words, "--proving-dir", str(tmp_path)]
+    env = {**os.environ, "PYTHONPATH": str(ROOT)}
+    try:
+        run = subprocess.run(
+            command, stdout=theirs, stderr=theirs, stdin=subprocess.DEVNULL, cwd=ROOT, env=env, timeout=30
+        )
+    finally:
+        os.close(ours)
+        os.close(theirs)
+    assert run.returncode == 4
+    rows = [json.loads(line) for line in (tmp_path / "permits.jsonl").read_text().splitlines()]
+    assert [(row["event"], row["reason"]) for row in rows] == [("given", ""), ("lost", "smoke")]
 
 
 def test_no_call_gets_the_supply_without_a_proving_of_the_night(demo: Any) -> None:

@@ -15,12 +15,13 @@ from demo_ctl.board.limits import safety_limits
 from demo_ctl.link.client import Client, LimitsInForce
 from demo_ctl.link.port import Port, add_url_package, open_port
 from demo_ctl.office.load import load_unit
+from demo_ctl.safety import night
 from demo_ctl.safety.allowance import Window
 from demo_ctl.safety.night import Supply, at_night, check_ringing
-from demo_ctl.safety.permit_book import LOST, REFUSED, read_rows
+from demo_ctl.safety.permit_book import ENDED, GIVEN, LOST, NAME, REFUSED, read_rows
 from demo_ctl.safety.readiness import NotReady
 from demo_ctl.safety.unattended import Happened, hold
-from demo_ctl.terms.errors import DemoError, TripError
+from demo_ctl.terms.errors import DemoError, InputError, TripError
 from demo_ctl.wire import messages as m
 
 UNIT = Path(__file__).resolve().parents[2] / "configs" / "units" / "travelling.yaml"
@@ -116,7 +117,49 @@ def test_an_alarm_is_remembered_by_this_computer_when_the_board_has_forgotten_it
     with pytest.raises(TripError, match=r"nobody has acknowledged yet: smoke, 2026-11-25T12:00:00\+00:00"):
         again.take()
     assert not hardware.permit_held
-    assert [row.event for row in read_rows(tmp_path)] == [LOST]
+    assert [row.event for row in read_rows(tmp_path)] == [GIVEN, LOST]
+
+
+@pytest.mark.parametrize("target", ["/dev/null", "/dev/full", "gone/elsewhere"])
+def test_no_supply_is_asked_for_unless_it_stands_on_the_disk_first(
+    bench: Port, unit: Any, tmp_path: Path, target: str
+) -> None:
+    (tmp_path / NAME).symlink_to(target)
+    client, supply = supply_of(bench, unit, tmp_path)
+    with pytest.raises(InputError, match="cannot be kept"):
+        supply.take()
+    client.poll(2_000_000)
+    assert not bench._line.world.hardware.permit_held
+    assert supply.lease.given_us < 0
+
+
+def test_a_folder_that_goes_after_the_book_was_read_gives_no_supply(
+    bench: Port, unit: Any, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    folder = tmp_path / "p"
+    client, supply = supply_of(bench, unit, folder)
+
+    def read_and_lose(where: Path) -> list[Any]:
+        rows = read_rows(where)
+        folder.write_text("no folder any more")
+        return rows
+
+    monkeypatch.setattr(night, "read_rows", read_and_lose)
+    with pytest.raises(InputError, match="cannot be kept"):
+        supply.take()
+    client.poll(2_000_000)
+    assert not bench._line.world.hardware.permit_held
+
+
+def test_an_alarm_follows_the_board_to_a_unit_of_another_name(bench: Port, unit: Any, tmp_path: Path) -> None:
+    client, supply = supply_of(bench, unit, tmp_path)
+    supply.take()
+    bench._line.world.hardware.set_input(m.IN_SMOKE, False)
+    hold(client, supply.lease, for_us=None, tell=print, asked_to_stop=lambda: False)
+    assert supply.end() == ""
+    _, renamed = supply_of(bench, unit.model_copy(update={"name": "Another name"}), tmp_path)
+    with pytest.raises(TripError, match="nobody has acknowledged yet: smoke"):
+        renamed.take()
 
 
 def test_an_alarm_that_stands_already_is_refused_and_remembered(bench: Port, unit: Any, tmp_path: Path) -> None:
@@ -124,7 +167,7 @@ def test_an_alarm_that_stands_already_is_refused_and_remembered(bench: Port, uni
     _, supply = supply_of(bench, unit, tmp_path)
     with pytest.raises(TripError, match="release alarm"):
         supply.take()
-    assert [(row.event, row.reason) for row in read_rows(tmp_path)] == [(REFUSED, "release alarm")]
+    assert [(row.event, row.reason) for row in read_rows(tmp_path)] == [(GIVEN, ""), (REFUSED, "release alarm")]
 
 
 def test_by_day_there_is_nothing_to_ask_for(bench: Port, unit: Any, tmp_path: Path) -> None:
@@ -141,7 +184,8 @@ def test_stopped_it_is_given_back_at_once(bench: Port, unit: Any, tmp_path: Path
     supply.take()
     stops = iter([False] * 5 + [True])
     assert not hold(client, supply.lease, for_us=None, tell=print, asked_to_stop=lambda: next(stops))
-    assert supply.end() == ""
+    assert [supply.end(), supply.end("again")] == ["", ""]
+    assert [row.event for row in read_rows(tmp_path)] == [GIVEN, ENDED]
     client.poll(100_000)
     bench.read(bench.clock_us() + 100_000)
     assert not bench._line.world.hardware.permit_held
