@@ -162,6 +162,7 @@ for _name, _bit in _ALARMS.items():
     _SAYINGS[f"{_name} clear"] = (_alarm(_bit, False), f"the {_name} alarm contact is closed again")
 
 SAYINGS = tuple(_SAYINGS)
+_SAYINGS["key on"] = _SAYINGS["key day"]  # as people say
 HELP = (
     "What can be typed here: "
     + "; ".join(SAYINGS)
@@ -215,4 +216,4 @@ def obey(hardware: Hardware, line: str) -> str:
         return lamps_lit(hardware)
     if said == "faults":
         return "\n".join(f"{fault.name}: {fault.part}: {fault.wrong}" for fault in HARDWARE_FAULTS.values())
-    return HELP
+    return HELP if said == "help" else f"{said[:60]!r} is not understood. {HELP}"

@@ -203,7 +203,7 @@ def test_a_person_types_what_hands_do() -> None:
     assert answers[:2] == ["the key is off", "the key is at day"]
     assert answers[2] == "mirror contact A: its wire is broken: it reads open (relay up), whatever the relay does"
     assert answers[3:6] == ["mirror contact A: mended", "the key is off", "a cover is open"]
-    assert answers[7].startswith("What can be typed here: key off; key day; key night; cover open")
+    assert answers[7].startswith("'what' is not understood. What can be typed here: key off; key day; key night; cover")
     assert "no fault 'it'" in answers[8]
 
 
