@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import os
+from contextlib import suppress
 from difflib import get_close_matches
 from pathlib import Path
 
@@ -33,6 +35,29 @@ def existing(given: str) -> Path:
     if not path.exists():
         raise InputError("there is no such file", where=Place(given), next_step=_there(path.parent, path))
     return path
+
+
+def write_whole(name: str, data: bytes) -> None:
+    """Write a file as a whole, or not at all. Raises InputError, which names it."""
+    path = Path(name)
+    beside = path.with_name(f".demo_ctl-{os.getpid()}.partial")
+    try:
+        try:
+            with beside.open("xb") as file:
+                file.write(data)
+                file.flush()
+                os.fsync(file.fileno())
+            beside.replace(path)
+        except BaseException:
+            with suppress(OSError):
+                beside.unlink()
+            raise
+    except OSError as error:
+        raise InputError(
+            f"this file could not be written, and there is nothing of it: {error.strerror or error}",
+            where=Place(name),
+            next_step=f"See to room and rights in {path.absolute().parent}, or give a name in another folder.",
+        ) from None
 
 
 def _there(folder: Path, wanted: Path) -> str:

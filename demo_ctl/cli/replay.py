@@ -7,7 +7,7 @@ from fractions import Fraction
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from demo_ctl.cli.files import existing, unit_path
+from demo_ctl.cli.files import existing, unit_path, write_whole
 from demo_ctl.cli.plan import pace_of
 from demo_ctl.terms.errors import InputError, Place
 from demo_ctl.terms.outcome import Exit
@@ -76,7 +76,7 @@ def run(args: argparse.Namespace) -> int:
         plain = replay_record(record, unit, truth, unfolding=folded)
         other: Any = (args.unfold or "first-pulse").replace("-", " ")
         unfolded = replay_record(record, unit, truth, unfolding=Unfolding(which=other, cap_us=cap_us))
-        _write(args.page, _page(args, pace, record, unit, plain, unfolded).encode())
+        write_whole(args.page, _page(args, pace, record, unit, plain, unfolded).encode())
     if args.sound is not None:
         _sound(args, record, shown)
     if args.json:
@@ -192,11 +192,7 @@ def _sound(args: argparse.Namespace, record: Record, shown: Replay) -> None:
     made = sound(shown.timeline, shown.happenings, record.observation.audio, record.plan.caller_port)
     if made is None:
         raise InputError("the replay is too long for a sound", next_step="Choose a faster pace, or --at-most.")
-    _write(args.sound, made)
-
-
-def _write(name: str, data: bytes) -> None:
-    Path(name).write_bytes(data)
+    write_whole(args.sound, made)
 
 
 def _list(args: argparse.Namespace, record: Record, shown: Replay) -> None:

@@ -23,6 +23,7 @@ from demo_ctl.ledger.record import FORMAT
 from demo_ctl.measure.model import Observation
 from demo_ctl.plan.model import Plan
 from demo_ctl.terms.errors import InputError, Place
+from demo_ctl.terms.plain_file import open_plain
 from demo_ctl.wire import messages as m
 from demo_ctl.wire.codec import encode
 
@@ -117,7 +118,7 @@ def read_truth(path: str | Path) -> TruthRecord:
 
 def _rows(path: Path, reading: _Lines) -> Iterator[tuple[int, dict[str, Any]]]:
     try:
-        with path.open("rb") as file:
+        with open_plain(path) as file:
             size = 0
             line = 0
             while text := file.readline(MOST_LINE_BYTES + 1):

@@ -24,6 +24,7 @@ import yaml
 from pydantic import BaseModel, ValidationError
 
 from demo_ctl.terms.errors import InputError, Place
+from demo_ctl.terms.plain_file import open_plain
 
 LARGEST_BYTES = 256 * 1024
 DEEPEST = 20
@@ -146,7 +147,7 @@ def read_text(path: str | Path) -> str:
     """Read a file of at most 256 KiB as UTF-8 text. Raises InputError for people."""
     file = str(path)
     try:
-        with open(path, "rb") as stream:
+        with open_plain(path) as stream:
             data = stream.read(LARGEST_BYTES + 1)
     except FileNotFoundError:
         raise InputError("there is no such file", where=Place(file)) from None
