@@ -188,7 +188,9 @@ class Stop:
 
 @dataclass(frozen=True)
 class Blank:
-    """Somebody in charge makes the screens dark, or light again."""
+    """Somebody in charge makes the screens dark, or light again. blank: which; of several the last one counts."""
+
+    blank: bool
 
 
 @dataclass(frozen=True)
@@ -392,7 +394,7 @@ def _step(state: State, event: Event, now: Now, rules: Rules) -> Next:
     if isinstance(event, Stop):
         return _stop(state, now, rules)
     if isinstance(event, Blank):
-        return replace(state, blank=not state.blank), ()
+        return replace(state, blank=event.blank), ()
     return replace(state, trouble=event.text), ()
 
 
@@ -575,11 +577,16 @@ def _tick(state: State, now: Now, rules: Rules) -> Next:
 
 def _light(state: State, now: Now, rules: Rules) -> Next:
     """The screens are dark when somebody wants that, and when it is closed and the file wants that."""
-    on = state.phase in (Phase.COUNTING, Phase.CALLING, Phase.SETTLING)
-    dark = state.blank or (rules.dark_when_closed and not on and not rules.hours.is_open(now.at))
+    dark = is_dark(state, now, rules, blank=state.blank)
     if dark == state.dark:
         return state, ()
     return replace(state, dark=dark), (Dark(dark),)
+
+
+def is_dark(state: State, now: Now, rules: Rules, *, blank: bool) -> bool:
+    """Whether the screens are dark now. blank: whether somebody in charge wants that."""
+    on = state.phase in (Phase.COUNTING, Phase.CALLING, Phase.SETTLING)
+    return blank or (rules.dark_when_closed and not on and not rules.hours.is_open(now.at))
 
 
 # -- for whoever is in charge -----------------------------------------------------------------------------------------

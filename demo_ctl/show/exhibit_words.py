@@ -89,6 +89,13 @@ def stopping(phase: Phase, *, followed: bool) -> Reply:
     return Reply(on, "Stopping." if on else "There is nothing to stop.")
 
 
+def blanked(blank: bool, *, dark: bool) -> Reply:
+    """Return what is said when somebody wants the screens dark (`blank`), or light. dark: what they will be."""
+    if dark and not blank:
+        return Reply(True, "The screens stay dark until it opens.")
+    return Reply(True, "The screens are dark." if dark else "The screens are on.")
+
+
 def how_it_was(result: CallResult) -> tuple[How, str]:
     """How a performed call was over, and why."""
     if result.status is Status.TRIPPED:

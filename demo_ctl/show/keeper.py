@@ -15,6 +15,7 @@ from collections import deque
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import suppress
 from dataclasses import dataclass
+from threading import Lock
 
 from demo_ctl.ledger.record import RecordWriter
 from demo_ctl.link.advice import of_reason, of_trip
@@ -28,7 +29,7 @@ from demo_ctl.show import exhibit, wear
 from demo_ctl.show.acts import Act, Watch
 from demo_ctl.show.counting import Bookkeeper, Counting
 from demo_ctl.show.exhibit import How, Now, Phase, Rules, Standing, State
-from demo_ctl.show.exhibit_words import Around, console_state, how_it_was, stopping
+from demo_ctl.show.exhibit_words import Around, blanked, console_state, how_it_was, stopping
 from demo_ctl.show.hub import ConsoleState
 from demo_ctl.show.lamps import Lights
 from demo_ctl.show.model import Happening
@@ -91,6 +92,7 @@ class Keeper:
         self.closing = False
         self._unit, self._house, self._title, self._on_state = unit, house, title, on_state
         self._asked: deque[exhibit.Event] = deque(maxlen=100)
+        self._blanking, self._blank = Lock(), False  # what the newest wish leads to
         self._todo: deque[exhibit.Doing] = deque()
         self._client: Client | None = None
         self._look_us = self._stand_us = self._ready_us = 0
@@ -135,8 +137,10 @@ class Keeper:
             self._asked.append(exhibit.Stop())
             return stopping(self.state.phase, followed=self._visitors.followed)
         if wish.kind is Kind.BLANK:
-            self._asked.append(exhibit.Blank())
-            return Reply(True, "The screens are on." if self.state.blank else "The screens are dark.")
+            with self._blanking:  # the answer is of what was asked for last, whatever the queue still holds
+                blank = self._blank = not self._blank
+                self._asked.append(exhibit.Blank(blank))
+            return blanked(blank, dark=exhibit.is_dark(self.state, self._house.now(), self.rules, blank=blank))
         return Reply(False, "An exhibit runs by itself: next presses the button, stop ends the call, blank darkens.")
 
     def wish_words(self, word: str, value: str = "") -> Reply:

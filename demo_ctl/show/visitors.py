@@ -25,6 +25,11 @@ from demo_ctl.wire import messages as m
 HOME_US = 3_000_000
 #: A board that refuses to watch, or whose watched telephone is off its hook, is asked again so often.
 AGAIN_US = 5_000_000
+#: In a visitors' session in which no bell might ring when it began (the supply was still coming up), it is looked so
+#: often whether one may; where all but the proving allows it, not so often: that may mean reading many files.
+READY_US = 60_000_000
+#: No session is longer. One that is shorter is over for the board, which then refuses the plan.
+SESSION_US = 1_800_000_000
 
 
 class Visitors:
@@ -55,6 +60,7 @@ class Visitors:
         self._silent = ""  # why no bell rings
         self._key_off = False
         self._again_us = 0
+        self._bell_us = self._bell_until_us = 0  # when it is looked again whether a bell may ring, and until when
         self._down_us = -1  # when a visitor hung up, and the switches are coming home
 
     @property
@@ -75,10 +81,15 @@ class Visitors:
         if self._down_us >= 0 and now_us - self._down_us >= HOME_US:
             self._visit_over()
         on = self._state().phase in (Phase.ATTRACT, Phase.REPLAYING)
-        if watch is None or self._visitor is not None or not on or now_us < self._again_us:
+        if watch is None or not on:
+            return
+        if self._visitor is not None:
+            self._may_ring_yet(client, watch)
+            return
+        if now_us < self._again_us:
             return
         self._again_us = now_us + AGAIN_US
-        lifted = bool(client.status().levels >> 4 * (watch.plan.caller_port - 1) + m.LOOP & 1)
+        lifted = _off_hook(client, watch)
         if lifted != self._state().lifted:
             self._tell(exhibit.Engaged(lifted))
         if lifted:
@@ -97,6 +108,9 @@ class Visitors:
                 self._ring = None
                 if plan is watch.ringing and watch.rung is not None:
                     self._ring = VisitorRing(plan, self._unit, watch.rung)
+                self._bell_us = now_us + AGAIN_US
+                waits = self._silent and self._ring is None and kind == m.PLAN_VISITORS
+                self._bell_until_us = now_us + SESSION_US if waits else 0
                 self._new_visit(plan)
                 return
         self._said = f"The visitors' telephone is not watched: {why}."
@@ -107,6 +121,23 @@ class Visitors:
             return []
         self._silent = self._not_ready(client, watch.ringing)
         return [] if self._silent else [(watch.ringing, m.PLAN_VISITORS)]
+
+    def _may_ring_yet(self, client: Client, watch: Watch) -> None:
+        """Begin anew with a bell, once one may ring, nobody uses the telephone and a session is on. Raises LinkError.
+
+        At the key's turn the supply may not be fit yet: without this, no bell would ring until the next turn.
+        """
+        now_us = self._now_us()
+        if watch.ringing is None or not self._bell_us <= now_us < self._bell_until_us or self._state().lifted:
+            return
+        self._bell_us = now_us + AGAIN_US
+        safety = client.safety()
+        if safety.obstacle != m.R_NONE or safety.mode != m.MODE_VISITORS or _off_hook(client, watch):
+            return
+        self._silent = self._not_ready(client, watch.ringing)
+        self._bell_us = now_us + READY_US
+        if not self._silent:
+            self.stop(client)
 
     def _new_visit(self, plan: Plan) -> None:
         self._plan, self._visitor = plan, VisitorLive(plan, self._unit)
@@ -208,3 +239,8 @@ class Visitors:
         if self._plan is not None:
             self._new_visit(self._plan)
         self._tell(exhibit.Down(worked))
+
+
+def _off_hook(client: Client, watch: Watch) -> bool:
+    """Whether their handset is off its hook now. Raises LinkError."""
+    return bool(client.status().levels >> 4 * (watch.plan.caller_port - 1) + m.LOOP & 1)

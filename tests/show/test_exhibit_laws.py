@@ -182,7 +182,7 @@ ANY_EVENT = st.one_of(
     ),
     st.integers(0, 12).map(Shown),
     st.just(Stop()),
-    st.just(Blank()),
+    st.builds(Blank, st.booleans()),
     st.just(Lifted()),
     st.just(Down()),
     st.booleans().map(Engaged),
@@ -222,7 +222,7 @@ def test_any_events_in_any_order_break_no_law_and_it_always_comes_back_to_the_at
     free = replace(RULES, hours=Hours(LONDON, None), limits=WearLimits())
     desk.rules = free
     if desk.state.blank:
-        desk.send(Blank())
+        desk.send(Blank(False))
     desk.send(Stands(GOOD))
     desk.send(Engaged(False))
     desk.us = max(desk.us, desk.state.ready_us) + 86_400_000_000

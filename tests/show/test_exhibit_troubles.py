@@ -5,6 +5,7 @@ from __future__ import annotations
 import errno
 import gc
 import threading
+from dataclasses import replace
 from datetime import UTC, datetime
 from itertools import pairwise
 from pathlib import Path
@@ -16,7 +17,7 @@ from demo_ctl.ledger.read import read_record
 from demo_ctl.ledger.record import RecordWriter
 from demo_ctl.link.client import Client
 from demo_ctl.run.result import Status
-from demo_ctl.show import exhibit, wear
+from demo_ctl.show import exhibit, visitors, wear
 from demo_ctl.show.acts import Act
 from demo_ctl.show.exhibit import Now, Phase, Standing
 from demo_ctl.show.exhibit_words import Around, console_state
@@ -31,6 +32,7 @@ from tests.show.exhibition import (
     notices,
     rings,
     telephone,
+    turn_key,
     visit,
 )
 
@@ -350,3 +352,75 @@ def test_a_call_that_this_board_cannot_perform_is_left_out_and_the_next_one_plac
         f"'{furnished.rules.calls[0].title}' cannot be placed with this board: the plan uses port 2, the board has 1 "
         "ports."
     ]
+
+
+# -- a bell for visitors that could not be at the key's turn --------------------------------------------------------
+
+
+@pytest.mark.parametrize("late_s", [4, 30])
+def test_a_supply_that_comes_after_the_key_s_turn_gives_the_bell_all_the_same(bell: Exhibition, late_s: float) -> None:
+    bell.world.hardware.break_part("generator-dead")
+    turn_key(bell)
+    bell.run(late_s)
+    assert "No bell rings for visitors: " in bell.keeper.told()["notice"]
+    bell.world.hardware.mend_part("generator-dead")
+    bell.run(12)  # it is looked again every five seconds, and then the board watches anew
+    assert "No bell rings" not in bell.keeper.told()["notice"]
+    visit(bell)
+    assert rings(bell, 5) > 1
+    assert guard(bell).trips == 0
+    telephone(bell, 0, False)
+    bell.run(6)
+
+
+def test_who_dials_is_not_disturbed_by_a_bell_that_may_ring_from_now_on(bell: Exhibition) -> None:
+    bell.world.hardware.break_part("generator-dead")
+    turn_key(bell)
+    telephone(bell, 0.1, True)
+    bell.run(2)
+    bell.world.hardware.mend_part("generator-dead")
+    bell.run(20)
+    assert bell.keeper.state.lifted
+    assert bell.keeper.state.phase is Phase.VISITING
+    assert "No bell rings for visitors: " in bell.keeper.told()["notice"]
+    telephone(bell, 0, False)
+    bell.run(15)
+    visit(bell)
+    assert rings(bell, 5) > 1
+
+
+def test_a_bell_that_may_not_ring_is_asked_after_no_longer_than_a_session(
+    bell: Exhibition, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(visitors, "SESSION_US", 20_000_000)
+    bell.world.hardware.break_part("generator-dead")
+    turn_key(bell)
+    bell.run(20)
+    bell.world.hardware.mend_part("generator-dead")
+    bell.run(20)
+    assert "No bell rings for visitors: " in bell.keeper.told()["notice"]
+    turn_key(bell)
+    assert "No bell rings" not in bell.keeper.told()["notice"]
+
+
+# -- several wishes at once ------------------------------------------------------------------------------------------
+
+
+def test_blank_three_times_is_answered_with_what_will_be(rested: Exhibition) -> None:
+    told = [rested.keeper.wish_words("blank").text for _ in range(3)]
+    assert told == ["The screens are dark.", "The screens are on.", "The screens are dark."]
+    rested.run(0.2)
+    assert rested.keeper.told()["blank"]
+    assert rested.keeper.wish_words("blank").text == "The screens are on."
+    rested.run(0.2)
+    assert not rested.keeper.told()["blank"]
+
+
+def test_blank_tells_that_a_closed_exhibit_stays_dark(rested: Exhibition) -> None:
+    rested.keeper.rules = replace(rested.keeper.rules, dark_when_closed=True)
+    rested.skip_to(datetime(2026, 10, 20, 2, 0, tzinfo=UTC))
+    rested.run(0.2)
+    assert rested.keeper.wish_words("blank").text == "The screens are dark."
+    assert rested.keeper.wish_words("blank").text == "The screens stay dark until it opens."
+    rested.run(0.2)
+    assert rested.keeper.told()["blank"]
