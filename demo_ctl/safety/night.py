@@ -25,6 +25,8 @@ from demo_ctl.wire import messages as m
 AT_NIGHT = m.IN_KEY | m.IN_NIGHT
 #: A turn of the client's loop while a disk is slow.
 _TURN_US = 20_000
+#: All of these closed: no alarm. The board lets a contact bounce for 50 ms; the rest is for the link.
+_ALARMS_QUIET, _ALARM_US = m.IN_FUSE | m.IN_RELEASE | m.IN_SUPERVISORY | m.IN_SMOKE, 500_000
 
 
 def at_night(safety: m.Safety) -> bool:
@@ -128,8 +130,11 @@ class Supply:
     def end(self, say: str = "") -> str:
         """Give it back, and keep how it ended. Return what went wrong with that, or "". Once: later it does nothing.
 
-        An alarm is kept before anything else is done: giving back may have to wait for a link that is gone.
+        An alarm is kept before anything else is done: giving back may have to wait for a link that is gone. One that
+        has just come in, and that the board is about to take the supply for, is waited for.
         """
+        with suppress(DemoError):
+            self._let_alarm_come()
         alarm = self.lease.reason in ALARMS
         if alarm:
             self._close(LOST, say)
@@ -138,6 +143,13 @@ class Supply:
         if not alarm:
             self._close(ENDED, say)
         return self._trouble
+
+    def _let_alarm_come(self) -> None:
+        until_us = self._client.now_us() + _ALARM_US
+        while self.lease.held and self._client.safety().inputs & _ALARMS_QUIET != _ALARMS_QUIET:
+            if self._client.now_us() >= until_us:
+                return
+            self._client.poll(_TURN_US)
 
     def _close(self, event: str, say: str = "") -> str:
         if self._open:

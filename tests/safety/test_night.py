@@ -192,6 +192,25 @@ def test_stopped_it_is_given_back_at_once(bench: Port, unit: Any, tmp_path: Path
     assert client.safety().permit_reason == m.R_LEASE
 
 
+def test_an_alarm_that_has_just_come_in_is_remembered_though_the_supply_is_being_given_back(
+    bench: Port, unit: Any, tmp_path: Path
+) -> None:
+    """The board lets the contact bounce yet, and the word of it finds that its reader has gone."""
+    client, supply = supply_of(bench, unit, tmp_path)
+    supply.take()
+    hardware = bench._line.world.hardware
+    hardware.kernel.at(hardware.kernel.now_us + 300_000, hardware.set_input, m.IN_SMOKE, False)
+
+    def reader_gone(each: Happened) -> None:
+        raise BrokenPipeError(each.say)
+
+    with pytest.raises(BrokenPipeError, match="smoke contact"):
+        hold(client, supply.lease, for_us=None, tell=reader_gone, asked_to_stop=lambda: False)
+    assert not supply.lease.lost
+    assert supply.end() == ""
+    assert [(row.event, row.reason) for row in read_rows(tmp_path)] == [(GIVEN, ""), (LOST, "smoke")]
+
+
 def test_somebody_there_and_a_cover_are_told_and_take_nothing(bench: Port, unit: Any, tmp_path: Path) -> None:
     client, supply = supply_of(bench, unit, tmp_path)
     supply.take()
