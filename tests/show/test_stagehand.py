@@ -380,6 +380,14 @@ def test_a_pace_that_makes_the_call_too_long_is_refused_at_once(
     assert hand.state().pace is None
 
 
+def test_blank_three_times_is_answered_with_what_will_be(shows: Callable[..., Stagehand]) -> None:
+    hand = shows(programme(ANSWERED), Bench().house())
+    hand.start()
+    said = [hand.wish_words("blank").text.split(".")[0] for _ in range(3)]
+    assert said == [f"The audience's screen is {how}" for how in ("dark", "on", "dark")]
+    assert hand.state().blank
+
+
 def test_parts_and_their_pictures_are_the_sheet_s() -> None:
     captions = "    captions: {ringing: {en: Ring!, de: Klingeling!}}\n    screen: line\n"
     show = programme(ANSWERED + captions)
