@@ -128,7 +128,7 @@ def test_the_token_can_be_typed_and_a_wrong_one_is_told(
         assert barriers(page) == ""
         page.fill("#token", "wrong-wrong-wrong-wrong")
         page.keyboard.press("Enter")
-        page.wait_for_function("document.getElementById('refused').textContent !== ''")
+        page.wait_for_function("() => document.getElementById('refused').textContent !== ''")
         assert page.inner_text("#refused") == "That token is not right."
         assert not page.is_visible("#desk")
         page.fill("#token", TOKEN)

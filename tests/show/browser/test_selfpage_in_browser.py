@@ -154,9 +154,9 @@ def test_controls_by_keys_alone(page: Page) -> None:
     page.keyboard.press(" ")
     assert page.get_attribute("#play", "aria-label") == "Abspielen"
     page.keyboard.press("f")
-    page.wait_for_function("document.fullscreenElement !== null")
+    page.wait_for_function("() => document.fullscreenElement !== null")
     page.keyboard.press("f")
-    page.wait_for_function("document.fullscreenElement === null")
+    page.wait_for_function("() => document.fullscreenElement === null")
 
 
 @pytest.mark.parametrize(("width", "height"), [(1920, 1080), (1024, 768), (390, 844)])
@@ -181,7 +181,7 @@ def test_an_exhibits_page_plays_by_itself_but_not_for_who_asks_for_less_motion(
     path = tmp_path / "exhibit.html"
     path.write_text(self_page(frames, "A call", ("fr",), playing=True, again=True, pace="4"), encoding="utf-8")
     with opened(path.as_uri(), 1280, 800, offline=True) as page:
-        page.wait_for_function("Number(document.documentElement.dataset.step) > 3")
+        page.wait_for_function("() => Number(document.documentElement.dataset.step) > 3")
         assert page.get_attribute("html", "lang") == "fr"
         assert page.get_attribute("#again", "aria-pressed") == "true"
         assert not page.is_visible("#unfolded")
