@@ -177,8 +177,8 @@ def refused(url: str, error: BaseException) -> LinkError:
     if scheme == "bench":
         return LinkError(
             f"the bench could not be opened: {_plain(error)}",
-            next_step="A bench is written bench://?unit=FILE&seed=N&clock=free|paced&board=python|micropython"
-            "&busy=STAGE/LEVEL/TRUNKS; every option may be left out.",
+            next_step="Write bench:// alone, or with options after a question mark and & between them, as in "
+            "bench://?unit=FILE&seed=7. Each of them may be left out.",
         )
     number = getattr(error, "errno", None)
     if number in (errno.EAGAIN, errno.EBUSY):

@@ -171,7 +171,7 @@ def _cannot(folder: Path, error: OSError) -> InputError:
     return InputError(
         f"the proving cannot be kept here: {error.strerror or error}",
         where=Place(str(folder)),
-        next_step="Give --record-dir a folder that you may write to.",
+        next_step="Give --proving-dir a folder that you may write to.",
     )
 
 
