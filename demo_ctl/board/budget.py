@@ -30,11 +30,11 @@ class Budget:
         self.spent_us = 0  # of the hour's bucket, which holds half of the hour's limit
         self.rest_us = 0  # time not live that has not yet filled a quantum
 
-    def new_call(self, shared=False, anew=True):
-        """A plan starts. shared: it is one of a visitors' session, all of which have one budget; anew: the first."""
+    def new_call(self, shared, anew):
+        """A plan starts. shared: one of a visitors' session, which have one budget together; anew: none before it."""
         if self._shared:
             self._session_us = self.call_us
-        self.call_us = self._session_us if shared and not anew else 0
+        self.call_us = 0 if anew else self._session_us
         self._shared = shared
 
     def step(self, elapsed_us, live, ringing, limits):

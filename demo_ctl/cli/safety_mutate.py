@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+from contextlib import suppress
 from typing import TYPE_CHECKING
 
 from demo_ctl.terms.errors import InputError
@@ -17,15 +18,19 @@ def arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--count", type=int, default=0, metavar="N", help="only N mistakes of each module, by the seed")
     parser.add_argument("--seed", type=int, default=0, metavar="N", help="which ones (with --count)")
     parser.add_argument(
-        "--module", action="append", metavar="NAME", help="only this module: interlock, budget, bus or permit"
+        "--module",
+        action="append",
+        metavar="NAME",
+        help="only this module: interlock, budget, bus, permit or petition; may be given again",
     )
     parser.add_argument("--json", action="store_true", help="print one JSON object on standard output")
 
 
 def run(args: argparse.Namespace) -> int:
-    """Mutate, print what became of each; 0 if every mutant was caught or is proven equivalent, else 1."""
+    """Mutate, print what became of each; 0: all are caught or proven equivalent; 1: not; 130: stopped."""
+    from demo_ctl.cli.headway import headway
     from demo_ctl.cli.json_out import print_json
-    from demo_ctl.safety.mutate import CAUGHT, EQUIVALENT, MODULES, SURVIVED, mutate
+    from demo_ctl.safety.mutate import CAUGHT, EQUIVALENT, MODULES, SURVIVED, all_jobs, mutate
 
     names = args.module or list(MODULES)
     for name in names:
@@ -33,26 +38,38 @@ def run(args: argparse.Namespace) -> int:
             raise InputError(f"--module is one of {', '.join(MODULES)}, not {name}")
     if args.count < 0:
         raise InputError("--count is a whole number from 1 (0: all)")
-    fates = []
-    for fate in mutate(names, args.count, args.seed):
-        fates.append(fate)
-        if not args.json and fate.fate == SURVIVED:
-            print(f"SURVIVED: {_where(fate)}", flush=True)
-    fine = not any(fate.fate == SURVIVED for fate in fates)
+    jobs = all_jobs(names, args.count, args.seed)
+    fates: list[Fate] = []
+    with suppress(KeyboardInterrupt), headway("Mistakes made", len(jobs)) as step:
+        for fate in mutate(jobs):
+            fates.append(fate)
+            step(f"SURVIVED: {_where(fate)}" if not args.json and fate.fate == SURVIVED else "")
+    whole = len(fates) == len(jobs)
+    survived = any(fate.fate == SURVIVED for fate in fates)
+    code = int(Exit.CHECK_FAILED if survived else Exit.OK if whole else Exit.INTERRUPTED)
     if args.json:
-        print_json({"fine": fine, "seed": args.seed, "mutants": [_row(fate) for fate in fates]})
-        return int(Exit.OK if fine else Exit.CHECK_FAILED)
+        rows = [_row(fate) for fate in fates]
+        print_json({"fine": whole and not survived, "whole": whole, "seed": args.seed, "mutants": rows})
+        return code
     _print_equivalent([fate for fate in fates if fate.fate == EQUIVALENT])
     for name in names:
         mine = [fate for fate in fates if fate.module == name]
-        caught = sum(fate.fate == CAUGHT for fate in mine)
-        alike = sum(fate.fate == EQUIVALENT for fate in mine)
-        left = len(mine) - caught - alike
-        print(f"{name}: {caught} caught of {len(mine)}, {alike} proven equivalent, {left} survived")
+        print(f"{name}: {_counted(mine)}")
     caught = sum(fate.fate == CAUGHT for fate in fates)
     alike = sum(fate.fate == EQUIVALENT for fate in fates)
-    print(f"Caught {caught}/{len(fates) - alike} of those that make a difference: {_by_what(fates)}.")
-    return int(Exit.OK if fine else Exit.CHECK_FAILED)
+    print(f"Caught {caught}/{len(fates) - alike} of those that make a difference{_by_what(fates)}.")
+    if not whole:
+        print(f"STOPPED after {len(fates)} of {len(jobs)} mistakes: of the others this says nothing.")
+    return code
+
+
+def _counted(fates: list[Fate]) -> str:
+    from demo_ctl.safety.mutate import CAUGHT, EQUIVALENT
+
+    caught = sum(fate.fate == CAUGHT for fate in fates)
+    alike = sum(fate.fate == EQUIVALENT for fate in fates)
+    left = len(fates) - caught - alike
+    return f"{caught} caught of {len(fates)}, {alike} proven equivalent, {left} survived"
 
 
 def _by_what(fates: list[Fate]) -> str:
@@ -62,7 +79,8 @@ def _by_what(fates: list[Fate]) -> str:
 
     counts = Counter(by_what(fate) for fate in fates if fate.fate == CAUGHT)
     said = {"laws": "by the laws", "real limits": "by the real limits", "breaks down": "by breaking down"}
-    return ", ".join(f"{count} {said.get(what, what)}" for what, count in counts.most_common())
+    words = ", ".join(f"{count} {said.get(what, what)}" for what, count in counts.most_common())
+    return f": {words}" if words else ""
 
 
 def _where(fate: Fate) -> str:

@@ -146,7 +146,7 @@ def budget_boundaries(module: ModuleType) -> Iterator[str]:
         it = make()
         for _ in range(4):
             it.step(90_000_000, True, False, _LIMITS)
-            it.new_call()
+            it.new_call(False, True)
         if (it.step(90_000_000 - early, True, False, (*_LIMITS[:2], 200_000_000, _LIMITS[3])) == m.R_HOUR) == bool(
             early
         ):
@@ -157,10 +157,18 @@ def budget_boundaries(module: ModuleType) -> Iterator[str]:
     if it.left_us(_LIMITS):
         yield "hour: something left of nothing"
     for rest_us, left_us in ((8_999, 0), (1, 1_000), (9_000 * 99 - 1, 99_000), (1, 100_000)):
-        it.new_call()
+        it.new_call(False, True)
         it.step(rest_us, False, False, _LIMITS)
         if it.left_us(_LIMITS) != left_us:
             yield f"hour: after a rest {it.left_us(_LIMITS)} us are left, not {left_us}"
+    # What rest there was when nothing was spent is not saved up.
+    it = make()
+    for rest_us, left_us in ((1 << 28, 449_000_000), (8_999, 449_000_000), (1, 449_001_000)):
+        it.step(rest_us, False, False, _LIMITS)
+        if rest_us == 1 << 28:
+            it.step(1_000_000, True, False, _LIMITS)
+        if it.left_us((0, 0, 1 << 40, _LIMITS[3])) != left_us:
+            yield "hour: rest is saved up"
     # A limit that an hour's rest would give back all but one millisecond of: there the hour itself shows.
     for hour_us, one_us in ((900_002_000, 8_000), (7_200_000_000, 2_000)):
         it = make()
@@ -168,7 +176,7 @@ def budget_boundaries(module: ModuleType) -> Iterator[str]:
         it.step(one_us - 1, False, False, (*_LIMITS[:3], hour_us))
         before_us = it.left_us((0, 0, 1 << 40, _LIMITS[3]))
         it.step(1, False, False, (*_LIMITS[:3], hour_us))
-        if it.left_us((0, 0, 1 << 40, _LIMITS[3])) - before_us != 1_000:
+        if (before_us, it.left_us((0, 0, 1 << 40, _LIMITS[3]))) != (449_000_000, 449_001_000):
             yield "hour: its length"
     it = make()
     for _ in range(9):

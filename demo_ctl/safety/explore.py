@@ -9,15 +9,15 @@ judge. Vectors that the machine and the laws treat alike are worked out together
 
 from __future__ import annotations
 
-import multiprocessing
 import operator
 import time
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, field
 from types import ModuleType
 from typing import Any
 
 from demo_ctl.board import interlock as shipped
+from demo_ctl.safety.crew import crew
 from demo_ctl.safety.laws import BY_STATE, HOST, LAWS, LOCKED_OUT, WHOLE, Notes
 from demo_ctl.safety.vectors import ALL, COUNT, Way, Word, closed_under, settled
 from demo_ctl.wire import messages as m
@@ -394,13 +394,9 @@ def _shipped(limits: tuple[int, ...]) -> Result:
     return explore(shipped, limits)
 
 
-def explore_all(assignments: Iterable[tuple[int, ...]], workers: int = 0) -> list[Result]:
-    """Explore several assignments of the shipped module, in as many processes as there are processors."""
-    todo = list(assignments)
-    order = sorted(todo, key=sum, reverse=True)
-    with multiprocessing.get_context("spawn").Pool(workers or None) as pool:
-        done = dict(zip(order, pool.imap(_shipped, order), strict=True))
-    return [done[each] for each in todo]
+def explore_all(assignments: Iterable[tuple[int, ...]], workers: int = 0) -> Iterator[Result]:
+    """Explore several assignments of the shipped module, the longest first; yield each as soon as it is done."""
+    yield from crew(_shipped, sorted(assignments, key=sum, reverse=True), workers)
 
 
 def idle_laws(results: Iterable[Result]) -> list[str]:

@@ -33,7 +33,8 @@ class WindowProbe(Probe):
 
     name = "petition: windows"
     module = petition
-    ARM, RELEASE, WINDOW, SHORT, SESSION = 3, 2, 3, 1, 2
+    # A window lasts longer than arming may take, as on the board: else nothing would tell what arming takes.
+    ARM, RELEASE, WINDOW, SHORT, SESSION = 2, 3, 3, 1, 2
     MOST = 4
     KINDS: tuple[int, ...] = (m.PLAN_CALL,)
     OPENINGS: tuple[tuple[int, int, int, bool], ...] = tuple(

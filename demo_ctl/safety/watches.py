@@ -485,6 +485,7 @@ WATCHES: tuple[type[Probe], ...] = (
 )
 
 
-def explore_watches() -> list[WatchResult]:
-    """Explore the shipped ones."""
-    return [explore_watch(probe(fresh(probe.module, **probe.constants))) for probe in WATCHES]
+def explore_watches() -> Iterator[WatchResult]:
+    """Explore the shipped ones; yield each as soon as it is done."""
+    for probe in WATCHES:
+        yield explore_watch(probe(fresh(probe.module, **probe.constants)))

@@ -32,7 +32,7 @@ def test_in_any_hour_no_more_than_the_limit_is_live(uses: list[tuple[bool, int, 
     now_us = 0
     live: deque[tuple[int, int]] = deque()
     for greedy, wanted_us, rest_us, limits in uses:
-        budget.new_call()
+        budget.new_call(False, True)
         for_us = budget.left_us(limits) if greedy else min(wanted_us, budget.left_us(limits))
         if for_us:
             found = budget.step(for_us, True, False, limits)
@@ -56,7 +56,7 @@ def test_a_burst_is_what_lies_between_two_pauses(lengths: list[int], begins_ring
     burst_us = gap_us = 0
     ringing = begins_ringing
     for length_us in lengths:
-        budget.new_call()
+        budget.new_call(False, True)
         found = budget.step(length_us, True, ringing, limits)
         if ringing:
             burst_us += length_us + gap_us
@@ -80,8 +80,8 @@ def test_silence_before_a_burst_is_no_part_of_it() -> None:
 def test_a_stricter_mode_forgets_nothing() -> None:
     budget: Any = Budget()
     for _ in range(5):
-        budget.new_call()
+        budget.new_call(False, True)
         assert budget.step(89_999_999, True, False, DAY) == m.R_NONE
-    budget.new_call()
+    budget.new_call(False, True)
     budget.step(0, True, False, NIGHT)
     assert budget.left_us(DAY) == 450_000_000 - 5 * 89_999_999
