@@ -20,7 +20,8 @@ from pathlib import Path
 from typing import Any
 
 from demo_ctl.link.client import LimitsInForce
-from demo_ctl.safety.proving import OPTIONAL, missing
+from demo_ctl.safety.evidence import missing
+from demo_ctl.safety.proving import OPTIONAL
 from demo_ctl.safety.proving_night import HEAD, NIGHT_OPTIONAL, missing_at_night, whole
 from demo_ctl.terms.errors import InputError, Place
 

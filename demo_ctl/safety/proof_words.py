@@ -5,8 +5,8 @@ from __future__ import annotations
 from collections.abc import Iterable
 from dataclasses import dataclass
 
+from demo_ctl.safety.evidence import missing
 from demo_ctl.safety.proof_store import Proving, Wanted, best, day_only
-from demo_ctl.safety.proving import missing
 from demo_ctl.wire import messages as m
 
 

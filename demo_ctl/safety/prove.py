@@ -1,8 +1,8 @@
 """Walk a person through the proving of the guard, with the board that a client reaches; return the record of it.
 
-The I/O around `safety.proving`: it asks, polls the board, and lets `look` say how each step stands. However it ends
-(done, failed, Ctrl-C, a lost cable), the plan that lets ringing onto the bus is stopped first; if the board cannot be
-told, its own silence limit ends it.
+The I/O around `procedure` and `evidence`: it asks, polls the board, and lets `look` say how each step stands. However
+it ends (done, failed, Ctrl-C, a lost cable), the plan that lets ringing onto the bus is stopped first; if the board
+cannot be told, its own silence limit ends it.
 """
 
 from __future__ import annotations
@@ -16,7 +16,8 @@ from typing import Protocol
 from demo_ctl.link.advice import of_reason, of_trip
 from demo_ctl.link.client import Client, LimitsInForce
 from demo_ctl.link.lease import Lease
-from demo_ctl.safety import proving as rules
+from demo_ctl.safety import evidence, procedure
+from demo_ctl.safety import proving as times
 from demo_ctl.safety.proof_store import (
     FAILED,
     PASSED,
@@ -168,7 +169,7 @@ class _Walk:
             steps = whole(self.covers, self.limits, covers_contact=self.covers_contact)
             self.of = len(steps)
             if not first.inputs & m.IN_KEY:
-                self._unrecorded(rules.KEY_FIRST)
+                self._unrecorded(procedure.KEY_FIRST)
             for self.number, step in enumerate(steps, 1):
                 current = step
                 if step.belongs in self.skipped:
@@ -182,7 +183,7 @@ class _Walk:
             current = None
             exercised = self._account().exercised
             without_night = night_without(self.skipped)
-            lacking = rules.missing(exercised) + (() if without_night else missing_at_night(exercised))
+            lacking = evidence.missing(exercised) + (() if without_night else missing_at_night(exercised))
             verdict = FAILED if lacking else PASSED
             say = "; ".join(lacking) if lacking else _PROVEN
             if without_text(self.skipped) and not lacking:
@@ -265,7 +266,7 @@ class _Walk:
         if step.night:
             back, *key = recover_at_night(self.limits)
         else:
-            back, *key = rules.recovery(self.limits, covers_contact=self.covers_contact)
+            back, *key = procedure.recovery(self.limits, covers_contact=self.covers_contact)
         try:
             self._unrecorded(back)
             if step.alarm or self._account().state == m.G_TRIPPED:
@@ -307,7 +308,7 @@ class _Walk:
             return StepResult(step.name, step.ask, SKIPPED)
         if step.trip != m.R_NONE:
             trips = self.client.trips()
-            wrong = rules.check_trip(step, trips[0] if trips else None)
+            wrong = evidence.check_trip(step, trips[0] if trips else None)
             if wrong:
                 raise _Failed(wrong, figures + found.figures)
             assert self.client.welcome is not None
@@ -318,10 +319,10 @@ class _Walk:
     def _watch(self, step: Step, began_us: int, figures: tuple[Figure, ...]) -> Look | None:
         """Follow what is seen until the step is done; None: it was left out. _Failed, _Missed."""
         from_us = self.client.now_us()
-        remind_us, hint_us = from_us + rules.REMIND_US, from_us + rules.HINT_US
+        remind_us, hint_us = from_us + times.REMIND_US, from_us + times.HINT_US
         hinted = False
         while True:
-            found = rules.look(step, step.marks, self.seen, began_us, self.board_us)
+            found = evidence.look(step, step.marks, self.seen, began_us, self.board_us)
             if found.failed:
                 raise _Failed(found.failed, figures + found.figures, slip=found.slip)
             if found.done:
@@ -332,13 +333,13 @@ class _Walk:
             if self._word(step):
                 return None
             now_us = self.client.now_us()
-            if now_us > from_us + rules.PATIENCE_US:
+            if now_us > from_us + times.PATIENCE_US:
                 raise _Failed(f"{found.waits}: nothing came of it in time", figures + found.figures)
             if now_us >= remind_us:
-                remind_us = now_us + rules.REMIND_US
+                remind_us = now_us + times.REMIND_US
                 self.person.tell(f"Still waiting for: {found.waits}. (Type no to stop the proving.)")
             if not hinted and now_us >= hint_us:
-                tip = rules.hint(step, self.inputs, covers_contact=self.covers_contact)
+                tip = evidence.hint(step, self.inputs, covers_contact=self.covers_contact)
                 if tip:
                     hinted = True
                     self.person.tell(tip)
@@ -359,24 +360,24 @@ class _Walk:
     def _let_on(self, step: Step) -> tuple[Figure, ...]:
         """Let ringing voltage onto the bus, with no line rung; return the figures of that."""
         assert self.limits is not None
-        until_us = self.client.now_us() + rules.MEASURED_US
+        until_us = self.client.now_us() + times.MEASURED_US
         # What was just switched on again has yet to be measured; and a person has yet to step aside.
         while (safety := self._account()).obstacle != m.R_NONE and self.client.now_us() < until_us:
             if safety.obstacle == m.R_PRESENCE and step.night:
-                until_us = max(until_us, self.client.now_us() + rules.MEASURED_US)
+                until_us = max(until_us, self.client.now_us() + times.MEASURED_US)
                 self._aside(step)
             self._poll(measure=True)
         if safety.obstacle != m.R_NONE:
             advice = of_reason(safety.obstacle)
             raise _Failed(f"ringing is not allowed: {advice.what}")
-        instructions, roles = rules.live_plan(self.port, self.limits, night=step.night)
+        instructions, roles = procedure.live_plan(self.port, self.limits, night=step.night)
         self.client.upload(1, instructions, roles)
         began_us = self._begin()
         self.running = True
         self.client.start(1)
-        marks: tuple[Mark, ...] = rules.live_marks(self.limits)
+        marks: tuple[Mark, ...] = procedure.live_marks(self.limits)
         while True:
-            found = rules.look(Step(step.name, "", marks), marks, self.seen, began_us, self.board_us)
+            found = evidence.look(Step(step.name, "", marks), marks, self.seen, began_us, self.board_us)
             if found.failed:
                 raise _Failed(found.failed, found.figures)
             if found.done:
@@ -391,7 +392,7 @@ class _Walk:
             self.person.tell(
                 "The presence detector sees you: step out of its sight. Ringing voltage comes on when it sees nobody."
             )
-        elif self.client.now_us() - self.aside_us > rules.PATIENCE_US:
+        elif self.client.now_us() - self.aside_us > times.PATIENCE_US:
             raise _Failed("the presence detector saw somebody all the time")
         self._word(step)
 
@@ -400,7 +401,7 @@ class _Walk:
         assert self.limits is not None
         before = self.beat_us
         while self.beat_us == before:
-            self._hear(self.client.poll(rules.LATE_US))
+            self._hear(self.client.poll(times.LATE_US))
         heard_us = self.beat_us
         silent_us = self.limits.value(m.L_HEARTBEAT_MS) * 1000 + _LONGER_US
         self.person.tell(f"This computer says nothing for {silent_us / 1e6:g} s: the board must let go by itself.")
@@ -418,7 +419,7 @@ class _Walk:
         return state in (m.G_FALLING, m.G_SAFE, m.G_PROVING, m.G_ARMED)
 
     def _acted(self, step: Step, began_us: int) -> bool:
-        return bool(rules.reached(step.marks[:1], self.seen, began_us))
+        return bool(evidence.reached(step.marks[:1], self.seen, began_us))
 
     def _fail(self, step: Step, failure: _Failed) -> _Failed:
         """Keep that a step failed; return what to raise."""
@@ -486,9 +487,9 @@ class _Walk:
     def _poll(self, *, measure: bool) -> None:
         """Hear what comes; ask for what is measured often if that is waited for, else now and then."""
         self.person.heed()
-        self._hear(self.client.poll(rules.LOOK_US))
+        self._hear(self.client.poll(times.LOOK_US))
         self._held_up()
-        if self.client.now_us() - self.asked_us >= (rules.LOOK_US if measure else rules.LATE_US):
+        if self.client.now_us() - self.asked_us >= (times.LOOK_US if measure else times.LATE_US):
             self._account()
 
     def _held_up(self) -> None:
@@ -514,7 +515,7 @@ class _Walk:
         self.inputs = safety.inputs
         self._compare_clocks(safety.now_us)
         if len(self.seen) > _MANY:
-            self.seen = rules.thinned(self.seen, self.board_us - 3 * rules.LATE_US)
+            self.seen = evidence.thinned(self.seen, self.board_us - 3 * times.LATE_US)
         self.seen.append(
             Seen(
                 safety.now_us,

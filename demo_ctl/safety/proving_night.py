@@ -1,6 +1,6 @@
 """The night's part of the proving: the key's own position, somebody seen while ringing is on, each alarm contact. Pure.
 
-It comes after the day's steps (`proving.procedure`) and may be left out, all of it or an alarm alone: the proving then
+It comes after the day's steps (`procedure`) and may be left out, all of it or an alarm alone: the proving then
 holds for the day only. Nothing rings at night, and no supply is permitted, without a proving that has all of it: the
 unit then runs with nobody there to notice that a contact never opens.
 
@@ -15,7 +15,8 @@ from dataclasses import replace
 
 from demo_ctl.board.permit import ALARM_US
 from demo_ctl.link.client import LimitsInForce
-from demo_ctl.safety.proving import ALARMS, CHAIN, MIRRORS, PASS_US, Mark, Step, gone, key_steps, procedure, recovery
+from demo_ctl.safety.procedure import gone, key_steps, procedure, recovery
+from demo_ctl.safety.proving import ALARMS, CHAIN, MIRRORS, PASS_US, Mark, Step
 from demo_ctl.wire import messages as m
 
 #: What must have been seen in both positions before anything rings at night.

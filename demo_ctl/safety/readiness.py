@@ -12,8 +12,8 @@ from pathlib import Path
 from demo_ctl.link.advice import of_reason, of_tripped
 from demo_ctl.link.client import Client
 from demo_ctl.office.model import Unit
+from demo_ctl.safety.evidence import missing
 from demo_ctl.safety.proof_store import Wanted, best, board_text, digest_text, firmware_text, read_all
-from demo_ctl.safety.proving import missing
 from demo_ctl.safety.proving_night import missing_at_night
 from demo_ctl.terms.errors import DemoError, TripError
 from demo_ctl.terms.outcome import Exit

@@ -13,25 +13,11 @@ from demo_ctl.bench.board_faults import HARDWARE_FAULTS
 from demo_ctl.board.limits import safety_limits
 from demo_ctl.link.client import Client, LimitsInForce
 from demo_ctl.link.port import Port
-from demo_ctl.safety import proving as rules
+from demo_ctl.safety import proving as times
+from demo_ctl.safety.evidence import check_trip, look, missing, reached, thinned
+from demo_ctl.safety.procedure import live_plan, procedure
 from demo_ctl.safety.proof_store import Proving
-from demo_ctl.safety.proving import (
-    CHAIN,
-    EXERCISED,
-    ISOLATED_US,
-    LATE_US,
-    MIRRORS,
-    Mark,
-    Seen,
-    Step,
-    check_trip,
-    live_plan,
-    look,
-    missing,
-    procedure,
-    reached,
-    thinned,
-)
+from demo_ctl.safety.proving import CHAIN, EXERCISED, ISOLATED_US, LATE_US, MIRRORS, Mark, Seen, Step
 from demo_ctl.safety.standing import standing
 from demo_ctl.terms.errors import DemoError
 from demo_ctl.wire import messages as m
@@ -293,7 +279,7 @@ def test_a_guard_with_any_single_fault_does_not_pass(
     fault: str, proven: Proven, hands: Any, hardware: Any, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     # Some faults only keep a step from ever coming; a person gets five minutes for it, these hands need none.
-    monkeypatch.setattr(rules, "PATIENCE_US", 35_000_000)
+    monkeypatch.setattr(times, "PATIENCE_US", 35_000_000)
     broken: set[str] = set()
 
     def at(name: str) -> None:
@@ -576,8 +562,8 @@ def test_a_computer_held_up_for_too_long_is_told_as_that(proven: Proven, hands: 
 def test_hands_that_do_nothing_at_all_are_not_waited_for_for_ever(
     proven: Proven, hands: Any, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    assert rules.PATIENCE_US == 10 * rules.REMIND_US
-    monkeypatch.setattr(rules, "PATIENCE_US", 7 * rules.REMIND_US // 2)
+    assert times.PATIENCE_US == 10 * times.REMIND_US
+    monkeypatch.setattr(times, "PATIENCE_US", 7 * times.REMIND_US // 2)
     hands.forgets = {"release the stop"}
     proving, _ = proven()
     assert proving.verdict == "failed"
