@@ -76,8 +76,12 @@ _OPTIONS = (
 _REPEATED = ("busy", "fault", "hands")
 
 
+class WrongAddress(SerialException, ValueError):
+    """What the URL asks for is a mistake of whoever wrote it: nothing is wrong with the bench."""
+
+
 class Options:
-    """What a URL asks for. Raises SerialException naming the option and what it may be."""
+    """What a URL asks for. Raises WrongAddress naming the option and what it may be."""
 
     def __init__(self, url: str) -> None:
         self.unit = ""
@@ -95,18 +99,18 @@ class Options:
         self.hands: list[str] = []
         parts = urlsplit(url)
         if parts.scheme.lower() != "bench":
-            raise SerialException(f"{url!r} is not a bench; expected {FORM}")
+            raise WrongAddress(f"{url!r} is not a bench; expected {FORM}")
         if parts.netloc or parts.path not in ("", "/"):
-            raise SerialException(f"a bench has no host or path; options follow a question mark: {FORM}")
+            raise WrongAddress(f"a bench has no host or path; options follow a question mark: {FORM}")
         said = set()
         asked = parse_qsl(parts.query, keep_blank_values=True)
         #: The URL again, but for where the truth goes: whatever makes one run the same as another.
         self.run_url = "bench://?" + urlencode([pair for pair in asked if pair[0] != "truth"], safe="/:")
         for name, value in asked:
             if name not in _OPTIONS:
-                raise SerialException(f"the bench has no option {name!r}; it has {', '.join(_OPTIONS)}: {FORM}")
+                raise WrongAddress(f"the bench has no option {name!r}; it has {', '.join(_OPTIONS)}: {FORM}")
             if name in said and name not in _REPEATED:
-                raise SerialException(
+                raise WrongAddress(
                     f"the bench's option {name!r} is given twice; only {', '.join(_REPEATED[:-1])} and {_REPEATED[-1]} "
                     "may be repeated"
                 )
@@ -130,7 +134,7 @@ class Options:
             self.faults.append(value)
         elif name == "truth":
             if not value:
-                raise SerialException("the bench's option truth is the name of a file that is not there yet")
+                raise WrongAddress("the bench's option truth is the name of a file that is not there yet")
             self.truth = value
         elif name == "guard":
             self.proven = _choice(name, value, ("proven", "locked")) == "proven"
@@ -150,18 +154,18 @@ def _default_unit() -> str:
     for base in (Path(), Path(__file__).resolve().parents[2]):
         if (base / DEFAULT_UNIT).is_file():
             return str(base / DEFAULT_UNIT)
-    raise SerialException(f"the bench finds no {DEFAULT_UNIT} here: say which unit, {FORM}")
+    raise WrongAddress(f"the bench finds no {DEFAULT_UNIT} here: say which unit, {FORM}")
 
 
 def _choice(name: str, value: str, valid: tuple[str, ...]) -> str:
     if value not in valid:
-        raise SerialException(f"the bench's option {name} is {' or '.join(valid)}, not {value!r}")
+        raise WrongAddress(f"the bench's option {name} is {' or '.join(valid)}, not {value!r}")
     return value
 
 
 def _number(name: str, value: str, below: int) -> int:
     if not (value.isascii() and value.isdigit() and len(value) <= 20 and int(value) < below):
-        raise SerialException(f"the bench's option {name} is a whole number from 0 to {below - 1}, not {value!r}")
+        raise WrongAddress(f"the bench's option {name} is a whole number from 0 to {below - 1}, not {value!r}")
     return int(value)
 
 
@@ -181,11 +185,11 @@ def _make_world(options: Options) -> World:
     try:
         described = load_unit(options.unit).value
     except DemoError as e:
-        raise SerialException(f"the bench's unit: {e}") from e
+        raise WrongAddress(f"the bench's unit: {e}") from e
     try:
         wrong = ailments_of(options.faults, described, seed=options.seed, night=options.night)
     except DemoError as e:
-        raise SerialException(f"the bench's option fault: {e}") from e
+        raise WrongAddress(f"the bench's option fault: {e}") from e
     start: Callable[[Hardware], Any] = PythonBoard
     if options.micropython:
         try:
@@ -226,7 +230,7 @@ def _make_world(options: Options) -> World:
 
 
 def _put_hands(options: Options, world: World) -> None:
-    """Turn the key to where it shall stand, and have done later what the URL says. Raises SerialException."""
+    """Turn the key to where it shall stand, and have done later what the URL says. Raises WrongAddress."""
     from demo_ctl.bench.people import can_obey, obey
     from demo_ctl.terms.quantity import parse_us
 
@@ -237,9 +241,9 @@ def _put_hands(options: Options, world: World) -> None:
         try:
             after_us = parse_us(after)
         except ValueError as e:
-            raise SerialException(f"the bench's option hands is TIME:SAYING, such as 30 s:smoke alarm: {e}") from None
+            raise WrongAddress(f"the bench's option hands is TIME:SAYING, such as 30 s:smoke alarm: {e}") from None
         if not can_obey(saying):
-            raise SerialException(f"the bench's option hands: {saying[:60]!r} is nothing that hands can do here")
+            raise WrongAddress(f"the bench's option hands: {saying[:60]!r} is nothing that hands can do here")
         if after_us:
             world.kernel.at(world.kernel.now_us + after_us, obey, world.hardware, saying)
         else:
@@ -247,7 +251,7 @@ def _put_hands(options: Options, world: World) -> None:
 
 
 def _truth_file(options: Options, world: World) -> TruthFile:
-    """Make the file the truth goes to. Raises SerialException."""
+    """Make the file the truth goes to. Raises WrongAddress."""
     from demo_ctl.bench.truth_file import TruthFile
 
     try:
@@ -259,9 +263,9 @@ def _truth_file(options: Options, world: World) -> TruthFile:
             clock=world.board_clock,
         )
     except FileExistsError as e:
-        raise SerialException(f"{options.truth} is there already, and a truth is never written over") from e
+        raise WrongAddress(f"{options.truth} is there already, and a truth is never written over") from e
     except OSError as e:
-        raise SerialException(f"the truth cannot be written to {options.truth}: {e.strerror or e}") from e
+        raise WrongAddress(f"the truth cannot be written to {options.truth}: {e.strerror or e}") from e
     world.unit.tell_truth(file.tell)
     return file
 
@@ -282,7 +286,7 @@ def _busy(text: str, selectors: int) -> BusySpec:
         if not (1 <= int(stage) <= selectors and 0 <= int(level) <= 9):
             raise ValueError
     except ValueError:
-        raise SerialException(
+        raise WrongAddress(
             f"the bench's option busy is STAGE/LEVEL/POSITIONS, such as 1/5/1-10, with a stage from 1 to {selectors}, "
             f"a level from 0 to 9 and trunk positions from 1 to 10; not {text!r}"
         ) from None

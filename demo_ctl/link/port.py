@@ -4,7 +4,7 @@ Any pyserial URL will do (`/dev/ttyACM0`, `socket://HOST:PORT`, and the ones of 
 `add_url_package`). A port has a clock of its own, in microseconds: a real port's is the computer's monotonic
 clock; a simulated port may offer `clock_us()`, and then every wait here is a wait on that clock.
 
-Every failure is a LinkError that says what is wrong and what to do next.
+Every failure is a LinkError that says what is wrong and what to do next; an AddressError, where the address is.
 """
 
 from __future__ import annotations
@@ -22,7 +22,7 @@ from urllib.parse import urlsplit
 
 import serial
 
-from demo_ctl.terms.errors import LinkError
+from demo_ctl.terms.errors import AddressError, LinkError
 
 #: MicroPython on RP2 boards shows these USB ids (from memory).
 BOARD_VENDOR, BOARD_PRODUCT = 0x2E8A, 0x0005
@@ -169,13 +169,14 @@ def vanished(url: str, error: BaseException) -> LinkError:
 def refused(url: str, error: BaseException) -> LinkError:
     """Say why a port could not be opened, and what to do about it."""
     scheme = url.split("://", 1)[0].lower() if "://" in url else ""
-    if isinstance(error, ValueError) and "not known" in str(error):
-        return LinkError(
+    if scheme != "bench" and isinstance(error, ValueError) and "not known" in str(error):
+        return AddressError(
             f"'{scheme}://' is not a kind of port this program knows",
             next_step="Write a device such as /dev/ttyACM0, socket://HOST:PORT, or bench:// for the simulated unit.",
         )
     if scheme == "bench":
-        return LinkError(
+        trouble = AddressError if isinstance(error, ValueError) else LinkError
+        return trouble(
             f"the bench could not be opened: {_plain(error)}",
             next_step="Write bench:// alone, or with options after a question mark and & between them, as in "
             "bench://?unit=FILE&seed=7. Each of them may be left out.",
@@ -203,7 +204,7 @@ def refused(url: str, error: BaseException) -> LinkError:
             next_step="Check that the board is plugged in and has power; demo_ctl boards lists the boards it can see.",
         )
     if scheme == "socket" and not _is_host_and_port(url):
-        return LinkError(
+        return AddressError(
             f"{url} does not say where to reach a serial server",
             next_step="Write socket://HOST:PORT, with a port number from 1 to 65535.",
         )

@@ -50,6 +50,12 @@ class LinkError(DemoError):
     exit_code = Exit.BOARD_TROUBLE
 
 
+class AddressError(LinkError):
+    """The address of a port is a mistake: no board was looked for."""
+
+    exit_code = Exit.BAD_INPUT
+
+
 class TripError(DemoError):
     """The board's guard tripped."""
 

@@ -131,7 +131,8 @@ def test_ports_that_are_none(url: str) -> None:
         stdin=subprocess.DEVNULL,
         timeout=60,
     )
-    assert run.returncode == 3, run.stderr
+    # An address that cannot be one is a mistake of whoever wrote it; anything else is trouble with the port.
+    assert run.returncode == (2 if url.startswith(("bench:", "socket:")) else 3), run.stderr
     assert "Traceback" not in run.stderr
     assert "instances of" not in run.stderr
 

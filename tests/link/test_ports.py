@@ -166,18 +166,19 @@ def test_nobody_at_the_socket() -> None:
 
 
 @pytest.mark.parametrize(
-    ("url", "says", "advice"),
+    ("url", "says", "advice", "code"),
     [
-        ("/dev/no-such-port", "no port /dev/no-such-port", "demo_ctl boards"),
-        ("pigeon://loft", "'pigeon://' is not a kind of port", "socket://"),
-        ("/dev/null", "is no serial port", "demo_ctl boards"),
+        ("/dev/no-such-port", "no port /dev/no-such-port", "demo_ctl boards", Exit.BOARD_TROUBLE),
+        ("pigeon://loft", "'pigeon://' is not a kind of port", "socket://", Exit.BAD_INPUT),
+        ("socket://loft", "does not say where", "HOST:PORT", Exit.BAD_INPUT),
+        ("/dev/null", "is no serial port", "demo_ctl boards", Exit.BOARD_TROUBLE),
     ],
 )
-def test_what_is_no_port(url: str, says: str, advice: str) -> None:
+def test_what_is_no_port(url: str, says: str, advice: str, code: Exit) -> None:
     with pytest.raises(LinkError, match=says) as caught:
         open_port(url)
     assert advice in caught.value.next_step
-    assert caught.value.exit_code is Exit.BOARD_TROUBLE
+    assert caught.value.exit_code is code
 
 
 @pytest.mark.parametrize(
@@ -278,3 +279,4 @@ def test_a_bench_written_wrongly(options: str, says: str) -> None:
         open_port("bench://?" + options.replace("UNIT", str(unit)))
     assert says in caught.value.what
     assert "bench://?unit=FILE" in caught.value.next_step
+    assert caught.value.exit_code is Exit.BAD_INPUT
