@@ -10,7 +10,7 @@ from datetime import datetime, timedelta
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from demo_ctl.cli.board_port import board
+from demo_ctl.cli.board_port import BENCH, board
 from demo_ctl.cli.files import unit_path
 from demo_ctl.cli.safety_prove import Terminal
 from demo_ctl.cli.safety_show import board_arguments, proving_arguments
@@ -153,7 +153,7 @@ class _Night:
             self._cleared()
             self.supply.take()
         except DemoError as error:
-            self.told.tell("refused", error.what, error.next_step)
+            self.told.tell("refused", error.what, error.next_step + self._no_hands())
             return int(error.exit_code)
         self._given(for_us)
         over, broken = False, None
@@ -162,6 +162,13 @@ class _Night:
         except LinkError as error:
             broken = error
         return self._ended(over, broken)
+
+    def _no_hands(self) -> str:
+        """How a key is turned that nobody can reach: that of a bench inside this command."""
+        from demo_ctl.wire import messages as m
+
+        inside = self.client.port.url.startswith(BENCH)
+        return " On this bench: --port 'bench://?key=night'." if inside and not self.safety.inputs & m.IN_NIGHT else ""
 
     def _cleared(self) -> None:
         from demo_ctl.safety import permit_book as book

@@ -76,7 +76,7 @@ def test_a_permit_for_hours_then_an_alarm_told_to_people_and_programs(demo: Any,
 @pytest.mark.parametrize(
     ("url", "code", "said"),
     [
-        ("bench://", 2, "the key does not stand at night"),
+        ("bench://", 2, "On this bench: --port 'bench://?key=night'"),
         ("bench://?key=off", 2, "the key does not stand at night"),
         ("bench://?key=night&guard=locked", 2, "no valid proving for the night"),
         ("bench://?key=night&hands=0 s:smoke alarm", 4, "the smoke contact opened"),
