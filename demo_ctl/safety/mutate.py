@@ -305,7 +305,20 @@ WORDS: tuple[tuple[str, str, str, str], ...] = (
         "0 ->",
         "Nothing asks for the age of LOCKED, and every other state begins its own.",
     ),
-    ("interlock", "self.pumped_us = 0", "0 ->", "The pass that enters LIVE moves the pump and begins this anew."),
+    ("interlock", "self.pumped_us = 0", "", "The pass that enters LIVE moves the pump and begins this anew."),
+    ("interlock", "return False", "return False ->", "Whoever asks wants to know no more than yes or no."),
+    (
+        "interlock",
+        "return R_NONE",
+        "return R_NONE -> left out",
+        "Whoever asks wants to know only whether there is a reason, and which.",
+    ),
+    (
+        "interlock",
+        "return age_us if age_us <= most_us",
+        "",
+        "Nothing asks more of an age than whether it has reached a limit, and no limit is above its most.",
+    ),
     ("interlock", "self.seen = False", "False ->", "LOCKED does not ask for it, and every way out of LOCKED sets it."),
     (
         "interlock",
