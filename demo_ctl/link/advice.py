@@ -266,37 +266,37 @@ REASONS: Mapping[int, Advice] = MappingProxyType(
             "Put that right, and run again.",
         ),
         m.R_FUSE: Advice(
-            "the fuse alarm came in: a fuse of the unit has blown; the unit's supply was taken off",
+            "the fuse alarm came in: a fuse of the unit has blown",
             "at the alarm fuses, bay by bay",
             f"Find why it blew before a new one goes in. Then {KEY}.",
             trip=True,
         ),
         m.R_RELEASE: Advice(
-            "the release alarm came in: a switch is not coming home; the unit's supply was taken off",
+            "the release alarm came in: a switch is not coming home",
             "at the switches whose shaft is up, and their release magnets (they may be hot)",
             f"Bring the switch home by hand with the battery off, find why, then {KEY}.",
             trip=True,
         ),
         m.R_SUPERVISORY: Advice(
-            "the supervisory alarm came in; the unit's supply was taken off",
+            "the supervisory alarm came in",
             "at the supervisory lamps: a switch that is held with nobody on its line",
             f"Find which one and why, then {KEY}.",
             trip=True,
         ),
         m.R_SMOKE: Advice(
-            "the smoke contact opened; the unit's supply was taken off",
+            "the smoke contact opened",
             "at the unit, from outside",
             "Look after people first, and call the fire brigade if in any doubt. "
             f"When a competent person has found the cause: {KEY}.",
             trip=True,
         ),
         m.R_LEASE: Advice(
-            "the supply permit was not asked for again in its time, so the unit's supply was taken off",
+            "the supply permit was not asked for again in its time",
             "at this computer: the program that runs the unit has ended or was held up",
             "Start it again; by day the key alone gives the supply.",
         ),
         m.R_NOT_HOME: Advice(
-            "a switch did not come home in its time, so the unit's supply was taken off",
+            "a switch did not come home in its time",
             "at the switch that is named beside this, and its release magnet (it may be hot)",
             f"Bring the switch home by hand with the battery off, find why, then {KEY}.",
             trip=True,
