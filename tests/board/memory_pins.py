@@ -36,6 +36,7 @@ class MemoryPins(Pins):
     def __init__(self, ports: int = 4, now_us: int = 0) -> None:
         self.ports = ports
         self.now_us = now_us
+        self.began_us = now_us  # readings are numbered from here: nothing but ticks knows the absolute time
         self.space = 4096
         self.reads = 16  # bytes handed over a call
         self.sensed = 0
@@ -131,7 +132,7 @@ class MemoryPins(Pins):
         fed = self.up and self.input_bits & 3 == 3
         bus_mV = self.bus_mV if self.bus_mV >= 0 else self.supply_mV if fed else 0
         return (
-            self.now_us // READING_US if self.readings else 0,
+            (self.now_us - self.began_us) // READING_US if self.readings else 0,
             bus_mV,
             max(0, self.bus_uA),
             self.supply_mV if self.input_bits & 3 == 3 or self.welded else 0,
