@@ -18,6 +18,7 @@ see what became of its plan.
 
 from demo_ctl.board import limits
 from demo_ctl.board.guard import T_BEAT, T_LINES, T_OUTSIDE, Guard
+from demo_ctl.board.identity import VERSION
 from demo_ctl.board.lamps import Lamps
 from demo_ctl.board.limits import FAR_US
 from demo_ctl.board.pins import TICKS
@@ -28,7 +29,6 @@ from demo_ctl.board.upload import Upload
 from demo_ctl.wire import messages as m
 from demo_ctl.wire.board_session import BoardSession
 
-VERSION = 1 << 8 | 0  # major << 8 | minor
 _MASK = TICKS - 1
 _HALF = TICKS >> 1
 

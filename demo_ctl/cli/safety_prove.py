@@ -56,6 +56,7 @@ def arguments(parser: argparse.ArgumentParser) -> None:
 def run(args: argparse.Namespace) -> int:
     """Ask, prove, keep the record; 0 passed, 1 failed, 130 not finished."""
     from demo_ctl.office.load import load_unit
+    from demo_ctl.safety.firmware_sources import doubt
     from demo_ctl.safety.proof_store import FAILED, PASSED, default_folder, keep, prepare
     from demo_ctl.safety.prove import prove
 
@@ -74,6 +75,8 @@ def run(args: argparse.Namespace) -> int:
     who = args.who if args.who is not None else terminal.question("Who proves it? (Enter: nobody is named)")
     port = min((line.port for line in unit.lines if line.port), default=1)
     with board(args.port, args.unit) as client, terminal.asked_to_stop():
+        if client.welcome is not None and not client.welcome.simulated and (why := doubt()):
+            raise InputError(f"a proving now would not count: {why}")
         proving, broken = prove(
             client,
             terminal,
@@ -207,7 +210,8 @@ class Terminal:
 
 def _show(args: argparse.Namespace, proving: Proving, path: Path) -> None:
     from demo_ctl.cli.screen import console, folded, reader_may_go
-    from demo_ctl.safety.proof_store import PASSED, WHOLE, as_json, day_only, left_out, without_text
+    from demo_ctl.safety.proof_counts import WHOLE, day_only, left_out, without_text
+    from demo_ctl.safety.proof_store import PASSED, as_json
 
     with reader_may_go():
         if args.json:

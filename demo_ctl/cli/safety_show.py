@@ -17,7 +17,7 @@ from demo_ctl.wire import messages as m
 if TYPE_CHECKING:
     from demo_ctl.link.client import Client, LimitsInForce
     from demo_ctl.office.model import Unit
-    from demo_ctl.safety.proof_store import Proving
+    from demo_ctl.safety.proof_store import Proving, Unread
     from demo_ctl.safety.proof_words import Account
     from demo_ctl.safety.standing import Standing
 
@@ -63,11 +63,11 @@ def run(args: argparse.Namespace) -> int:
     from demo_ctl.safety.standing import standing
 
     unit = unit_of(args.unit)
-    provings, remarks = kept_provings(args)
+    provings, unread = kept_provings(args)
     with board(args.port, args.unit) as client:
         safety, limits, trips = client.safety(), client.limits_in_force(), client.trips()
         url, welcome = client.port.url, client.welcome
-        proof = _proof(client, safety, unit, provings, remarks)
+        proof = _proof(client, safety, unit, provings, unread)
     assert welcome is not None
     alarm = _alarm(args, unit, safety, simulated=bool(welcome.simulated))
     found = standing(safety, trips[0] if trips else None)
@@ -120,8 +120,8 @@ def unit_of(given: str | None) -> Unit | None:
     return load_unit(path).value
 
 
-def kept_provings(args: argparse.Namespace) -> tuple[list[Proving], list[str]]:
-    """Return the records of provings that are kept, and remarks about files that are none."""
+def kept_provings(args: argparse.Namespace) -> tuple[list[Proving], list[Unread]]:
+    """Return the records of provings that are kept, and the files that are none."""
     from demo_ctl.safety.proof_store import default_folder, read_all
 
     return read_all(Path(args.proving_dir) if args.proving_dir else default_folder())
@@ -135,7 +135,9 @@ def causes(safety: m.Safety, welcome: m.Welcome, trips: list[m.Trip], provings: 
     return [caused_by(trip, welcome.boot, provings, board_text(safety.board)) for trip in trips]
 
 
-def _proof(client: Client, safety: m.Safety, unit: Unit | None, provings: list[Proving], remarks: list[str]) -> Account:
+def _proof(
+    client: Client, safety: m.Safety, unit: Unit | None, provings: list[Proving], unread: list[Unread]
+) -> Account:
     from demo_ctl.safety.proof_words import Account, by_itself, by_records
     from demo_ctl.safety.readiness import proven_at_opening, wanted_of
 
@@ -144,7 +146,7 @@ def _proof(client: Client, safety: m.Safety, unit: Unit | None, provings: list[P
     if unit is None:
         return Account(False, ("Whether it is proven is not known here: say which unit it is at, --unit FILE.",))
     wanted = wanted_of(client, safety, unit=unit, age=None, now=datetime.now().astimezone())
-    return by_records(provings, wanted, remarks, safety.exercised)
+    return by_records(provings, wanted, unread, safety.exercised)
 
 
 def _proof_json(proof: Account) -> dict[str, Any]:

@@ -1,9 +1,9 @@
-"""The dated records of provings: one JSON file each, never written over; and whether one of them is still valid.
+"""The dated records of provings: one JSON file each, never written over. (`proof_counts` says which of them counts.)
 
 A file is written whole or not at all: beside its place first, synced, then given its name. Its `check` is the SHA-256
 of all the rest: it finds accidents (a file torn, or changed by mistake), not forgery; whoever can write the folder can
-write a proving. The newest record of a board and unit decides, however it ended: a guard that failed is not made good
-by having passed before. Which is the newest is told by a number that only grows, not by a clock that may be set back.
+write a proving. Which record is the newest is told by a number that only grows, not by a clock that may be set back;
+it stands in the file's name, too, so that it is known of a file that is torn.
 """
 
 from __future__ import annotations
@@ -11,28 +11,26 @@ from __future__ import annotations
 import hashlib
 import json
 import os
+import re
 import secrets
-from collections.abc import Iterable, Mapping
+from collections.abc import Mapping
 from contextlib import suppress
 from dataclasses import asdict, dataclass, field, replace
-from datetime import UTC, datetime, timedelta
+from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
-from demo_ctl.link.client import LimitsInForce
-from demo_ctl.safety.evidence import missing
-from demo_ctl.safety.proving import OPTIONAL
-from demo_ctl.safety.proving_night import HEAD, NIGHT_OPTIONAL, missing_at_night, whole
 from demo_ctl.terms.errors import InputError, Place
 
 FORMAT = "demo_ctl proving 1"
 PASSED, FAILED, UNFINISHED, SKIPPED = "passed", "failed", "not finished", "skipped"
 #: A proving is a few kilobytes.
 _MOST_BYTES = 1 << 20
-#: Clocks of two computers may differ by so much; more, and a proving is "from the future".
-AHEAD = timedelta(minutes=5)
-#: No more files than this are looked at, the newest first.
+#: No more files than this are looked at: those whose names say nothing, then by number, the newest first.
 _MOST_FILES = 1000
+_MOST_NUMBER = 10**9 - 1
+#: Names of files, from number 1 on; those from before there were numbers in names have none.
+_NAME = re.compile(r"proving-(?:([0-9]{1,9})-)?([0-9]{8}T[0-9]{6}Z)-board-[0-9a-f]{16}(?:-[0-9]+)?\.json")
 
 
 @dataclass(frozen=True)
@@ -83,6 +81,18 @@ class Proving:
     file: str = field(default="", compare=False)
 
 
+@dataclass(frozen=True)
+class Unread:
+    """A file that is no proving, or not whole. why: in words.
+
+    number: in its name; 0: the name is from before names had numbers; None: nobody knows which number it has.
+    """
+
+    file: str
+    why: str
+    number: int | None = None
+
+
 def default_folder() -> Path:
     """Return where provings are kept: below XDG_STATE_HOME, or ~/.local/state."""
     state = os.environ.get("XDG_STATE_HOME", "")
@@ -101,8 +111,8 @@ def digest_text(digest: int) -> str:
 
 
 def firmware_text(firmware: int) -> str:
-    """Write a firmware's version."""
-    return f"{firmware >> 8}.{firmware & 0xFF}"
+    """Write a firmware's number (`board.identity`). Before it was a digest, records had a version with a dot."""
+    return f"{firmware:04x}"
 
 
 # -- files --------------------------------------------------------------------------------------------------
@@ -121,7 +131,9 @@ def prepare(folder: Path) -> None:
 
 def keep(proving: Proving, folder: Path) -> Path:
     """Write a proving into `folder`, with its number; return its file. InputError when that cannot be done."""
-    number = 1 + max((each.number for each in read_all(folder)[0]), default=0)
+    number = 1 + _highest(folder)
+    if number > _MOST_NUMBER:
+        raise _cannot(folder, OSError(f"a file in it has the number {_MOST_NUMBER}, and there is none after that"))
     data = text_of(replace(proving, number=number)).encode()
     stamp = stamp_of(proving.began)
     partial = folder / f".{secrets.token_hex(8)}"
@@ -132,13 +144,25 @@ def keep(proving: Proving, folder: Path) -> Path:
                 file.write(data)
                 file.flush()
                 os.fsync(file.fileno())
-            path = _give_name(partial, folder, f"proving-{stamp}-board-{proving.board}")
+            path = _give_name(partial, folder, f"proving-{number:06d}-{stamp}-board-{proving.board}")
         finally:
             partial.unlink(missing_ok=True)
         sync_folder(folder)
     except OSError as error:
         raise _cannot(folder, error) from None
     return path
+
+
+def _highest(folder: Path) -> int:
+    """Return the highest number in a folder, of files that cannot be read, too; 0 when there is none."""
+    names = (_number_of(path.name) for path in _files(folder))
+    return max((*(each or 0 for each in names), *(each.number for each in read_all(folder)[0])), default=0)
+
+
+def _number_of(name: str) -> int | None:
+    """Return the number in a file's name; 0 when it is from before there were any, None when no proving is named so."""
+    found = _NAME.fullmatch(name)
+    return int(found[1] or 0) if found else None
 
 
 def stamp_of(moment: str) -> str:
@@ -254,230 +278,36 @@ def _text(value: object) -> str:
 
 
 def _number(value: object) -> int:
-    if type(value) is not int or value < 0:
+    if type(value) is not int or not 0 <= value <= _MOST_NUMBER:
         raise TypeError("expected a number")
     return value
 
 
-def read_all(folder: Path) -> tuple[list[Proving], list[str]]:
-    """Read the provings of a folder, the newest name first. Return them, and a remark for each file that is none."""
-    found: list[Proving] = []
-    remarks: list[str] = []
+def _files(folder: Path) -> list[Path]:
+    """Return the files of a folder that may be provings, in the order of `_MOST_FILES`, the newest last."""
     try:
-        paths = sorted((each for each in folder.glob("*.json") if each.is_file()), key=lambda each: each.name)
+        paths = [each for each in folder.glob("*.json") if each.is_file()]
     except OSError:
-        paths = []
-    for path in reversed(paths[-_MOST_FILES:]):
+        return []
+    return sorted(paths, key=lambda each: (_MOST_NUMBER + 1 if (n := _number_of(each.name)) is None else n, each.name))
+
+
+def read_all(folder: Path) -> tuple[list[Proving], list[Unread]]:
+    """Read the provings of a folder, the newest first; return them, and those files that are none."""
+    found: list[Proving] = []
+    unread: list[Unread] = []
+    for path in reversed(_files(folder)[-_MOST_FILES:]):
+        number = _number_of(path.name)
         try:
             with path.open("rb") as file:
                 data = file.read(_MOST_BYTES + 1)
             if len(data) > _MOST_BYTES:
                 raise ValueError("it is too long")
-            found.append(replace(parse(data), file=str(path)))
+            proving = replace(parse(data), file=str(path))
+            if number and number != proving.number:
+                said, number = number, None
+                raise ValueError(f"its name says that it is number {said}, it says itself {proving.number}")
+            found.append(proving)
         except (OSError, ValueError) as error:
-            remarks.append(f"{path}: {getattr(error, 'strerror', None) or error}")
-    return found, remarks
-
-
-# -- validity -----------------------------------------------------------------------------------------------
-
-
-#: A proving may leave the test plug and the relays' test buttons out for so long since one that did not
-#: (common practice, no source: what is done each morning may be less than what is done each month).
-WHOLE = timedelta(days=31)
-
-
-@dataclass(frozen=True)
-class Wanted:
-    """What a proving must have been made of: this board and unit, at most so old.
-
-    digest: of the limits in force now; firmware: its version; covers: those that the unit's file names, () when it
-    names none; simulated: whether the board is; night: it must hold for the night, too.
-    """
-
-    board: str
-    digest: str
-    unit: str
-    age: timedelta
-    now: datetime
-    firmware: str
-    covers: tuple[str, ...] = ()
-    simulated: bool = False
-    night: bool = False
-
-
-def of_this(proving: Proving, wanted: Wanted) -> bool:
-    """Return whether a proving is one of this board at this unit."""
-    return (proving.board, proving.unit, proving.simulated) == (wanted.board, wanted.unit, wanted.simulated)
-
-
-def objection(proving: Proving, wanted: Wanted) -> str:
-    """Return why this proving, taken by itself, does not count, or "" when it does.
-
-    Whatever the record says of itself is held against its own steps: they must be those of the procedure, in order,
-    each passed; only the optional ones may have been left out. None of this finds forgery, only accidents.
-    """
-    if proving.board != wanted.board:
-        return f"it was made with another board ({proving.board}, this one is {wanted.board})"
-    if proving.unit != wanted.unit:
-        return f"it was made at another unit ('{proving.unit}', this one is '{wanted.unit}')"
-    if proving.simulated != wanted.simulated:
-        return f"it was made with a {'simulated' if proving.simulated else 'real'} board"
-    if proving.verdict == FAILED:
-        return f"it failed: {proving.say}"
-    if proving.verdict == UNFINISHED:
-        return f"it was not finished: {proving.say}"
-    if proving.verdict != PASSED:
-        return f"it ended as '{proving.verdict}', which is no verdict known here"
-    ended = datetime.fromisoformat(proving.ended)
-    if _ahead(proving, wanted) or datetime.fromisoformat(proving.began) > ended:
-        return _future(proving, wanted)
-    if wanted.now - ended > wanted.age:
-        return f"it is too old ({age_text(wanted.now - ended)}; {age_text(wanted.age)} at most)"
-    if proving.digest != wanted.digest:
-        return f"the board's limits have changed since (their digest was {proving.digest} and is {wanted.digest})"
-    if proving.firmware != wanted.firmware:
-        return f"the board's firmware has changed since (it was {proving.firmware} and is {wanted.firmware})"
-    if wanted.covers and proving.covers != wanted.covers:
-        return (
-            f"the unit's file names other covers (proven: {', '.join(proving.covers) or 'none'}; "
-            f"named: {', '.join(wanted.covers)})"
-        )
-    lacking = missing(proving.exercised)
-    if lacking:
-        return f"it does not bear out its own verdict: {'; '.join(lacking)}"
-    return _steps_wrong(proving) or (day_only(proving) if wanted.night else "")
-
-
-def _ahead(proving: Proving, wanted: Wanted) -> bool:
-    return datetime.fromisoformat(proving.ended) - wanted.now > AHEAD
-
-
-def _future(proving: Proving, wanted: Wanted) -> str:
-    return (
-        f"it is dated in the future, by this computer's clock (it ended {proving.ended}; now is "
-        f"{wanted.now.isoformat(timespec='seconds')}): set the clock right; if it is right now, it was wrong then: "
-        "move that file away and prove the guard anew"
-    )
-
-
-def day_only(proving: Proving) -> str:
-    """Return why a proving that counts holds for the day only, or "" when it holds for the night, too."""
-    without = night_without(step.name for step in proving.steps if step.result == SKIPPED)
-    if without:
-        return f"it holds for the day only: left out in it: {without}"
-    lacking = missing_at_night(proving.exercised)
-    return f"it holds for the day only: {'; '.join(lacking)}" if lacking else ""
-
-
-def night_without(names: Iterable[str]) -> str:
-    """Write which of the night's steps were left out; all of them are one thing."""
-    named = set(names)
-    return "all of the night" if HEAD in named else ", ".join(name for name in NIGHT_OPTIONAL if name in named)
-
-
-def _steps_wrong(proving: Proving) -> str:
-    """Return what is wrong with a record's steps, held against those that the procedure has for its covers."""
-    own = "it does not bear out its own verdict"
-    try:
-        limits = LimitsInForce(proving.limits, int(proving.digest, 16))
-        wanted = whole(proving.covers, limits)
-    except (KeyError, ValueError):
-        return f"{own}: it does not tell the limits that it was made under"
-    if not proving.covers:
-        return f"{own}: no cover was opened in it"
-    skipped: set[str] = set()
-    if len(proving.steps) != len(wanted):
-        return f"{own}: it has {len(proving.steps)} steps, a proving of {len(proving.covers)} covers has {len(wanted)}"
-    for result, step in zip(proving.steps, wanted, strict=True):
-        if result.name != step.name:
-            return f"{own}: it has '{result.name}' where '{step.name}' belongs"
-        if (step.optional or step.belongs in skipped) and result.result == SKIPPED:
-            skipped.add(step.name)
-        elif result.result != (SKIPPED if step.belongs in skipped else PASSED):
-            return f"{own}: '{step.name}' is '{result.result}'"
-    return ""
-
-
-def left_out(proving: Proving) -> tuple[str, ...]:
-    """Return the names of the optional steps that a proving left out; what only belongs to them is not named."""
-    return tuple(step.name for step in proving.steps if step.result == SKIPPED and step.name in OPTIONAL)
-
-
-def without_text(names: Iterable[str]) -> str:
-    """Write which optional steps were left out, in the order of the procedure."""
-    named = set(names)
-    return ", ".join(name for name in OPTIONAL if name in named)
-
-
-def best(provings: Iterable[Proving], wanted: Wanted, remarks: Iterable[str] = ()) -> tuple[Proval | None, str]:
-    """Return the newest proving of this board and unit if it counts; or None, and why it does not.
-
-    The newest one decides, by its number, and among those without one by the time it ended; never an older one, and a
-    newer file of this board that cannot be read (remarks: of `read_all`) speaks against all. It may leave optional
-    steps out if each was passed, at this board and unit, within `WHOLE`.
-
-    One that is dated in the future was made while the clock was wrong, and when that was nobody knows. One that passed
-    is passed over, so that a new one helps; one that did not pass may be the last, and speaks against all until a
-    person has seen to it.
-    """
-    provings = list(provings)
-    mine = [proving for proving in provings if of_this(proving, wanted)]
-    if not mine:
-        return None, "this board and unit have no proving on this computer"
-    dated = [each for each in mine if not _ahead(each, wanted)]
-    if dated:
-        for each in mine:
-            if _ahead(each, wanted) and each.verdict != PASSED:
-                where = f" ({each.file})" if each.file else ""
-                return (
-                    None,
-                    f"a proving of this board that did not pass{where} may be the last: {_future(each, wanted)}",
-                )
-    newest = max(dated or mine, key=lambda each: (each.number, datetime.fromisoformat(each.ended), each.file))
-    last = f"the last proving of this board, ended {newest.ended}{f' ({newest.file})' if newest.file else ''}"
-    against = objection(newest, wanted)
-    if against:
-        return None, f"{last}, does not count: {against}"
-    for remark in remarks:
-        name = Path(remark.partition(": ")[0]).name
-        if f"-board-{wanted.board}" in name and name > f"proving-{stamp_of(newest.began)}":
-            return None, f"a newer proving of this board than {newest.ended} cannot be read: {remark}"
-    without = left_out(newest)
-    until = datetime.fromisoformat(newest.ended) + wanted.age
-    for name in without:
-        done = [at for each in mine if (at := _done(each, name, wanted)) is not None]
-        if not done or wanted.now - max(done) > WHOLE:
-            since = f"was last done {max(done).isoformat(timespec='seconds')}" if done else "was never done"
-            return None, (
-                f"{last}, left out '{name}', and that {since}; it may be left out for {WHOLE.days} days at most"
-            )
-        until = min(until, max(done) + WHOLE)
-    return Proval(newest, until, without), ""
-
-
-def _done(proving: Proving, name: str, wanted: Wanted) -> datetime | None:
-    """Return when a proving that passed did an optional step, or None."""
-    ended = datetime.fromisoformat(proving.ended)
-    if proving.verdict != PASSED or ended - wanted.now > AHEAD or missing(proving.exercised) or _steps_wrong(proving):
-        return None
-    passed = any(step.name == name and step.result == PASSED for step in proving.steps)
-    return ended if passed and proving.firmware == wanted.firmware else None
-
-
-@dataclass(frozen=True)
-class Proval:
-    """A proving that counts: until when, and which optional steps it left out."""
-
-    proving: Proving
-    until: datetime
-    without: tuple[str, ...]
-
-
-def age_text(age: timedelta) -> str:
-    """Write an age for people."""
-    minutes = int(age.total_seconds() // 60)
-    if minutes < 120:
-        return f"{minutes} min"
-    hours = minutes // 60
-    return f"{hours} h" if hours < 72 else f"{hours // 24} days"
+            unread.append(Unread(str(path), str(getattr(error, "strerror", None) or error), number))
+    return found, unread

@@ -6,7 +6,8 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 
 from demo_ctl.safety.evidence import missing
-from demo_ctl.safety.proof_store import Proving, Wanted, best, day_only
+from demo_ctl.safety.proof_counts import Wanted, best, day_only
+from demo_ctl.safety.proof_store import Proving, Unread
 from demo_ctl.wire import messages as m
 
 
@@ -29,9 +30,9 @@ def by_itself() -> Account:
     return Account(True, ("Proven: a simulated person worked every contact as this bench was opened.",))
 
 
-def by_records(provings: Iterable[Proving], wanted: Wanted, remarks: Iterable[str], exercised: int) -> Account:
+def by_records(provings: Iterable[Proving], wanted: Wanted, unread: Iterable[Unread], exercised: int) -> Account:
     """Say whether a dated record counts. exercised: what the board saw since it started (Safety)."""
-    proval, why = best(provings, wanted, remarks)
+    proval, why = best(provings, wanted, unread)
     if proval is None:
         says = [f"NOT PROVEN: {why}."]
         lacking = missing(exercised)

@@ -18,6 +18,7 @@ from demo_ctl.link.client import Client, LimitsInForce
 from demo_ctl.link.lease import Lease
 from demo_ctl.safety import evidence, procedure
 from demo_ctl.safety import proving as times
+from demo_ctl.safety.proof_counts import night_without, without_text
 from demo_ctl.safety.proof_store import (
     FAILED,
     PASSED,
@@ -29,8 +30,6 @@ from demo_ctl.safety.proof_store import (
     board_text,
     digest_text,
     firmware_text,
-    night_without,
-    without_text,
 )
 from demo_ctl.safety.proving import Figure, Look, Mark, Seen, Step
 from demo_ctl.safety.proving_night import HEAD, in_the_way, missing_at_night, recover_at_night, whole

@@ -21,7 +21,7 @@ from demo_ctl.wire import messages as m
 
 CHAIN = m.IN_CHAIN_A | m.IN_CHAIN_B
 MIRRORS = m.IN_MIRROR_A | m.IN_MIRROR_B
-#: Steps that may be left out, for a time (proof_store.WHOLE). They want a test plug, or somebody at the relays.
+#: Steps that may be left out, for a time (proof_counts.WHOLE). They want a test plug, or somebody at the relays.
 OPTIONAL = ("channel A alone", "channel B alone", "guard relay A alone", "guard relay B alone")
 #: The alarm contacts, and what each is called.
 ALARMS = {m.IN_SMOKE: "smoke", m.IN_FUSE: "fuse", m.IN_RELEASE: "release", m.IN_SUPERVISORY: "supervisory"}

@@ -13,7 +13,9 @@ from demo_ctl.link.advice import of_reason, of_tripped
 from demo_ctl.link.client import Client
 from demo_ctl.office.model import Unit
 from demo_ctl.safety.evidence import missing
-from demo_ctl.safety.proof_store import Wanted, best, board_text, digest_text, firmware_text, read_all
+from demo_ctl.safety.firmware_sources import doubt
+from demo_ctl.safety.proof_counts import Wanted, best
+from demo_ctl.safety.proof_store import board_text, digest_text, firmware_text, read_all
 from demo_ctl.safety.proving_night import missing_at_night
 from demo_ctl.terms.errors import DemoError, TripError
 from demo_ctl.terms.outcome import Exit
@@ -81,6 +83,7 @@ def wanted_of(
         covers=unit.safety.covers,
         simulated=bool(welcome.simulated),
         night=night,
+        doubt="" if welcome.simulated else doubt(),  # a bench runs these very sources
     )
 
 
@@ -93,8 +96,8 @@ def proven_at_opening(client: Client, safety: m.Safety, *, night: bool = False) 
 
 def check_proving(client: Client, wanted: Wanted, folder: Path, what: str = "this call rings") -> None:
     """NotReady when this board and unit have no valid proving in `folder`. what: it is wanted for."""
-    found, remarks = read_all(folder)
-    proval, why = best(found, wanted, remarks)
+    found, unread = read_all(folder)
+    proval, why = best(found, wanted, unread)
     if proval is None:
         raise NotReady(
             f"{what}, and the guard has no valid proving{' for the night' if wanted.night else ''}: {why}",

@@ -300,7 +300,7 @@ Welcome = _message(
         "nonce",  # of the hello it answers
         "boot",  # a number that differs from boot to boot
         "now_us",
-        "firmware",  # major << 8 | minor
+        "firmware",  # a number worked out from its sources: other sources, another number
         "ports",
         "simulated",  # 1 on a bench whose guard was proven as it was opened, 2 on one where it was not
         "max_instructions",
@@ -403,5 +403,5 @@ TABLE_HASH = crc32("\n".join(_TEXT).encode())  # both sides must have been built
 
 
 def limits_digest(data, firmware):
-    """Return the digest of IN_FORCE: of the limits' bytes, this table and the firmware's version together."""
+    """Return the digest of IN_FORCE: of the limits' bytes, this table and the firmware's number together."""
     return crc32(pack("<IH", TABLE_HASH, firmware), crc32(data))

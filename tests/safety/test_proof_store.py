@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import dataclasses
 import json
+import struct
 from collections.abc import Callable
 from contextlib import suppress
 from datetime import datetime, timedelta
@@ -17,22 +18,23 @@ from hypothesis import strategies as st
 
 from demo_ctl.board.limits import safety_limits
 from demo_ctl.link.client import LimitsInForce
+from demo_ctl.safety import proof_store, readiness
+from demo_ctl.safety.proof_counts import AHEAD, Wanted, age_text, best, limits_ms, objection
 from demo_ctl.safety.proof_store import (
-    AHEAD,
+    FAILED,
     PASSED,
     SKIPPED,
+    UNFINISHED,
     CausedTrip,
     Proving,
     StepResult,
-    Wanted,
-    age_text,
-    best,
+    Unread,
     default_folder,
     keep,
-    objection,
     parse,
     prepare,
     read_all,
+    stamp_of,
     text_of,
 )
 from demo_ctl.safety.proving import EXERCISED, OPTIONAL
@@ -43,7 +45,15 @@ from demo_ctl.wire import messages as m
 
 NOON = datetime.fromisoformat("2026-11-25T12:00:00+00:00")
 DAY = timedelta(hours=24)
-LIMITS = LimitsInForce(dict(zip(m.LIMIT_NAMES, safety_limits(), strict=True)), 0x0BADCAFE)
+FIRMWARE = 0x0100
+
+
+def in_force(*values: int) -> LimitsInForce:
+    data = struct.pack(f"<{len(values)}I", *values)
+    return LimitsInForce(dict(zip(m.LIMIT_NAMES, values, strict=True)), m.limits_digest(data, FIRMWARE))
+
+
+LIMITS = in_force(*safety_limits())
 COVERS = ("front", "back")
 
 
@@ -54,8 +64,8 @@ def steps_without(*names: str) -> tuple[StepResult, ...]:
         if step.belongs in out:
             out.add(step.name)
         result = SKIPPED if step.name in names or step.belongs in out else PASSED
-        figures = (("both channels open", 3.0, 200.0),) if step.name == "key off" else ()
-        found.append(StepResult(step.name, step.ask, result, "", figures))
+        figures = tuple((name, most_ms / 2, most_ms) for name, most_ms in limits_ms(step, LIMITS).items())
+        found.append(StepResult(step.name, step.ask, result, "", figures if result == PASSED else ()))
     return tuple(found)
 
 
@@ -69,11 +79,11 @@ GOOD = Proving(
     ended="2026-11-25T08:10:00+01:00",
     board="00000000000000aa",
     simulated=False,
-    firmware="1.0",
+    firmware=f"{FIRMWARE:04x}",
     port="/dev/ttyACM0",
     unit="Mossbrook",
     who="Ada",
-    digest="0badcafe",
+    digest=f"{LIMITS.digest:08x}",
     limits=LIMITS.values,
     covers=COVERS,
     steps=steps_without(),
@@ -82,7 +92,9 @@ GOOD = Proving(
     say="every reaction was as it must be",
     trips=(CausedTrip(7, 123_456, "interlock chain open"),),
 )
-WANTED = Wanted(board=GOOD.board, digest=GOOD.digest, unit=GOOD.unit, age=DAY, now=NOON, firmware="1.0", covers=COVERS)
+WANTED = Wanted(
+    board=GOOD.board, digest=GOOD.digest, unit=GOOD.unit, age=DAY, now=NOON, firmware=GOOD.firmware, covers=COVERS
+)
 
 
 def ended(days_ago: float, **change: Any) -> Proving:
@@ -97,8 +109,8 @@ def test_what_is_kept_is_read_back_whole(tmp_path: Path) -> None:
     path = keep(GOOD, folder)
     kept = dataclasses.replace(GOOD, number=1)
     assert parse(path.read_bytes()) == kept
-    found, remarks = read_all(folder)
-    assert (found, remarks) == ([kept], [])
+    found, unread = read_all(folder)
+    assert (found, unread) == ([kept], [])
     assert found[0].file == str(path)
     assert [each.name for each in folder.iterdir()] == [path.name]  # nothing is left beside it
 
@@ -135,8 +147,6 @@ def test_a_character_changed_anywhere_is_noticed_or_changes_nothing(at: int, let
     st.sampled_from(sorted(json.loads(text_of(GOOD)))),
 )
 def test_whatever_stands_in_a_file_reading_it_is_a_proving_or_a_value_error(value: Any, key: str) -> None:
-    from demo_ctl.safety import proof_store
-
     body = {**json.loads(text_of(GOOD)), key: value}
     body["check"] = proof_store._check(body)
     with suppress(ValueError):
@@ -174,14 +184,17 @@ def test_a_good_one_counts() -> None:
         ({"board": "00000000000000ab"}, "another board"),
         ({"unit": "Elsewhere"}, "another unit"),
         ({"simulated": True}, "simulated"),
-        ({"digest": "0badcaff"}, "limits have changed"),
+        ({"digest": "0badcafe"}, "limits have changed"),
         ({"verdict": "failed"}, "failed"),
         ({"verdict": "not finished"}, "not finished"),
         ({"verdict": "splendid"}, "no verdict known"),
-        ({"firmware": "1.1"}, "firmware has changed"),
+        ({"firmware": "0101"}, "firmware has changed"),
+        ({"firmware": "1.0"}, "firmware has changed"),
         ({"covers": ("front", "side")}, "names other covers"),
         ({"exercised": 31 & ~m.IN_MIRROR_A}, "guard relay A was never seen to pull up"),
         ({"limits": {"heartbeat ms": 600}}, "does not tell the limits"),
+        ({"limits": {**LIMITS.values, "current mA": 1}}, "limits in it are not those of its digest"),
+        ({"limits": {**LIMITS.values, "apart us": 2**40}}, "limits in it are not those of its digest"),
         ({"steps": ()}, "it has 0 steps"),
         ({"steps": GOOD.steps[:-1]}, "steps, a proving of 2 covers has"),
         ({"steps": (*GOOD.steps[:-1], StepResult("tea", "", "passed"))}, "'tea' where 'key on' belongs"),
@@ -197,6 +210,40 @@ def test_a_good_one_counts() -> None:
 )
 def test_each_thing_that_is_wrong_is_said(change: dict[str, Any], said: str) -> None:
     assert said in objection(dataclasses.replace(GOOD, **change), WANTED)
+
+
+@pytest.mark.parametrize("took_ms", [99_999.0, float("nan"), float("inf"), -1.0])
+def test_no_figure_may_be_above_its_limit_nor_the_limit_above_the_right_one(took_ms: float) -> None:
+    for step in GOOD.steps:
+        for at, (name, _, most_ms) in enumerate(step.figures):
+            for limit_ms in (most_ms, 1e9):
+                figures = [*step.figures]
+                figures[at] = name, took_ms, limit_ms
+                proving = dataclasses.replace(GOOD, steps=changed_step(step.name, figures=tuple(figures)))
+                assert f"passed, and '{name}' took" in objection(proving, WANTED)
+
+
+def test_a_figure_of_its_own_counts_by_its_own_limit() -> None:
+    """A unit whose covers have second contacts has more of them than the least."""
+    for took_ms, counts in ((199.0, True), (201.0, False)):
+        more = (*next(step.figures for step in GOOD.steps if step.name == "open front"), ("contact", took_ms, 200.0))
+        proving = dataclasses.replace(GOOD, steps=changed_step("open front", figures=more))
+        assert (objection(proving, WANTED) == "") is counts
+
+
+def test_no_step_may_be_without_a_figure_that_it_must_have() -> None:
+    figured = {step.name for step in GOOD.steps if step.figures}
+    live = {"live, and off again", "open front while live", "press the stop while live", "no heartbeat while live"}
+    assert live | {"key off", "key on", "open back", "press the stop", "channel A alone", "smoke alarm"} <= figured
+    for step in GOOD.steps:
+        for at, (name, _, _) in enumerate(step.figures):
+            short = step.figures[:at] + step.figures[at + 1 :]
+            proving = dataclasses.replace(GOOD, steps=changed_step(step.name, figures=short))
+            assert f"'{step.name}' has no figure for '{name}'" in objection(proving, WANTED)
+
+
+def test_sources_that_are_not_those_of_their_number_are_an_objection() -> None:
+    assert objection(GOOD, dataclasses.replace(WANTED, doubt="nobody can tell")) == "nobody can tell"
 
 
 @settings(deadline=None)
@@ -257,7 +304,7 @@ def test_the_newest_of_this_board_and_unit_decides() -> None:
     for change, says in (
         ({"verdict": "failed", "say": "the stop"}, "it failed: the stop"),
         ({"verdict": "not finished", "say": "stopped by the person"}, "was not finished: stopped"),
-        ({"digest": "0badcaff"}, "limits have changed"),
+        ({"digest": "0badcafe"}, "limits have changed"),
     ):
         found, why = best([ended(0.5), ended(0.1, **change)], WANTED)
         assert found is None
@@ -266,47 +313,133 @@ def test_the_newest_of_this_board_and_unit_decides() -> None:
 
 
 def test_one_made_while_the_clock_was_wrong_does_not_shut_out_one_made_since() -> None:
-    future = ended(-0.5)
+    future = ended(-0.5, number=4)
     found, why = best([future], WANTED)
     assert found is None
     assert "dated in the future" in why
     assert future.ended in why
     assert "set the clock right; if it is right now, it was wrong then: move that file away" in why
-    found, _ = best([future, ended(0.1)], WANTED)
+    found, _ = best([future, ended(0.1, number=5)], WANTED)
     assert found is not None
-    assert found.proving == ended(0.1)
+    assert found.proving == ended(0.1, number=5)
     # It helps nobody either: what was made since decides.
-    assert best([future, ended(0.1, verdict="failed", say="the stop")], WANTED)[0] is None
-    assert best([future, ended(1.5)], WANTED)[0] is None
+    assert best([future, ended(0.1, number=5, verdict="failed", say="the stop")], WANTED)[0] is None
+    assert best([future, ended(1.5, number=5)], WANTED)[0] is None
     # One that did not pass may have been the last, whatever its date says: a person must see to it.
     for verdict in ("failed", "not finished"):
         bad = dataclasses.replace(ended(-0.5, verdict=verdict), file="provings/bad.json")
-        found, why = best([bad, ended(0.1)], WANTED)
+        found, why = best([bad, ended(0.1, number=1)], WANTED)
         assert found is None
         assert "did not pass (provings/bad.json) may be the last" in why
         assert "move that file away" in why
+
+
+@pytest.mark.parametrize("now", [NOON, NOON - timedelta(days=5), NOON + timedelta(days=5)])
+def test_the_clock_set_back_makes_no_older_proving_count(now: datetime) -> None:
+    """Law: what was kept later is dated ahead, so it is not known when the older one was; nor is it without numbers."""
+    wanted = dataclasses.replace(WANTED, now=now)
+    for first, second in ((1, 2), (7, 1000), (0, 0)):
+        older, later = (
+            dataclasses.replace(GOOD, began=at.isoformat(), ended=at.isoformat(), number=number, file=f"{number}.json")
+            for at, number in ((now - timedelta(hours=4), first), (now + timedelta(days=7), second))
+        )
+        found, why = best([older, later], wanted)
+        assert found is None
+        assert f"kept later ({second}.json) may be the last: it is dated in the future" in why
+    assert best([dataclasses.replace(later, number=6), dataclasses.replace(older, number=7)], wanted)[0] is not None
 
 
 def test_what_others_did_neither_helps_nor_harms() -> None:
     assert best([], WANTED)[1] == "this board and unit have no proving on this computer"
     for other in ({"board": "ff"}, {"unit": "Elsewhere"}, {"simulated": True}):
         assert "no proving on this computer" in best([ended(0.1, **other)], WANTED)[1]
-        found, _ = best([GOOD, ended(0.1, **other, verdict="failed")], WANTED)
-        assert found is not None
+        for verdict in (PASSED, UNFINISHED, *((FAILED,) if "unit" not in other else ())):
+            found, _ = best([GOOD, ended(0.1, **other, verdict=verdict)], WANTED)
+            assert found is not None
+
+
+@pytest.mark.parametrize("verdict", [FAILED, "splendid"])
+@pytest.mark.parametrize("days_ago", [0.1, 30, -30])
+def test_a_board_that_failed_since_under_another_units_name_has_failed(verdict: str, days_ago: float) -> None:
+    """Whatever its date: the number says that it was kept later."""
+    failed = ended(days_ago, number=5, unit="Elsewhere", verdict=verdict, say="the stop", file="5.json")
+    found, why = best([ended(0.2, number=4), failed], WANTED)
+    assert found is None
+    assert why == "this board failed a later proving, as one of 'Elsewhere' (5.json): the stop"
+    assert best([ended(0.2, number=6), failed], WANTED)[0] is not None  # what was kept after it counts
 
 
 def test_a_newer_file_that_cannot_be_read_speaks_against_an_older_pass(tmp_path: Path) -> None:
-    keep(GOOD, tmp_path)
-    newer = keep(ended(0.01), tmp_path)
-    older = keep(ended(0.4), tmp_path)
+    older, _, newer = (keep(ended(days), tmp_path) for days in (0.4, 0.2, 0.01))
+    newer.unlink()
     older.write_text("torn")
-    found, why = best(*_read(tmp_path))
-    assert found is not None  # what is torn was older
-    newer.write_text(newer.read_text().replace("passed", "failed", 1))
+    assert best(*_read(tmp_path))[0] is not None
+    # Newer is what was kept later, though a clock that was set back gave it a name of long ago.
+    torn = keep(ended(9000, verdict="failed"), tmp_path)
+    torn.write_text(torn.read_text()[:500])
     found, why = best(*_read(tmp_path))
     assert found is None
-    assert "cannot be read" in why
-    assert str(newer) in why
+    assert "may be newer" in why
+    assert f"cannot be read: {torn}: it is torn" in why
+    assert "move that file away" in why
+    # What has no number in its name is older than what has one; what has no name of a proving may be anything.
+    old = torn.rename(tmp_path / f"proving-20991123T100000Z-board-{GOOD.board}.json")
+    assert best(*_read(tmp_path))[0] is not None
+    odd = old.rename(tmp_path / f"a proving-board-{GOOD.board}.json")
+    assert best(*_read(tmp_path))[0] is None
+    odd.rename(tmp_path / "a proving-board-00000000000000ab.json")
+    assert best(*_read(tmp_path))[0] is not None
+
+
+def test_among_files_from_before_names_had_numbers_nobody_knows_which_torn_one_was_last(tmp_path: Path) -> None:
+    (tmp_path / f"proving-20261125T070000Z-board-{GOOD.board}.json").write_text(text_of(GOOD))
+    assert best(*_read(tmp_path))[0] is not None
+    (tmp_path / f"proving-20001125T070000Z-board-{GOOD.board}.json").write_text("torn")
+    assert best(*_read(tmp_path))[0] is None
+    keep(ended(0.1), tmp_path)
+    assert best(*_read(tmp_path))[0] is not None
+
+
+def test_the_folders_own_name_does_not_hide_a_torn_file(tmp_path: Path) -> None:
+    folder = tmp_path / "provings: ours"
+    keep(GOOD, folder)
+    keep(GOOD, folder).write_text("torn")
+    assert best(*_read(folder))[0] is None
+
+
+def test_a_name_that_says_another_number_is_not_believed(tmp_path: Path) -> None:
+    """A failed one that was renamed must not pass for an old one."""
+    keep(ended(0.2), tmp_path)
+    failed = keep(ended(0.1, verdict="failed", say="the stop"), tmp_path)
+    failed.rename(tmp_path / failed.name.replace("000002", "000001"))
+    assert [path.name[:14] for path in sorted(tmp_path.iterdir())] == ["proving-000001"] * 2
+    found, why = best(*_read(tmp_path))
+    assert found is None
+    assert "its name says that it is number 1, it says itself 2" in why
+
+
+def test_however_many_files_there_are_the_last_kept_is_read(tmp_path: Path) -> None:
+    """The last one failed, dated in the year 2000; the others, named by the old rule, are a thousand and one."""
+    for number in range(1, 1002):
+        old = ended(0.1 + 1001 - number, number=number)
+        (tmp_path / f"proving-{stamp_of(old.began)}-board-{old.board}.json").write_text(text_of(old))
+    assert best(*_read(tmp_path))[0] is not None
+    failed = ended(9400, verdict="failed", say="cover B did not open the chain")
+    path = keep(failed, tmp_path)
+    assert path.name.startswith("proving-001002-2001")
+    found, why = best(*_read(tmp_path))
+    assert found is None
+    assert "it failed: cover B did not open the chain" in why
+    path.write_text("torn")  # nor is its number given away again
+    assert best(*_read(tmp_path))[0] is None
+    assert keep(ended(0.05), tmp_path).name.startswith("proving-001003-")
+    assert best(*_read(tmp_path))[0] is not None
+
+
+def test_when_there_is_no_higher_number_a_proving_is_not_kept_with_another(tmp_path: Path) -> None:
+    (tmp_path / f"proving-999999999-20261125T070000Z-board-{GOOD.board}.json").write_text("torn")
+    with pytest.raises(InputError, match="has the number 999999999"):
+        keep(GOOD, tmp_path)
 
 
 def test_the_last_that_was_kept_decides_even_when_the_clock_was_set_back_before_it(tmp_path: Path) -> None:
@@ -328,17 +461,15 @@ def test_the_last_that_was_kept_decides_even_when_the_clock_was_set_back_before_
 
 
 def test_a_record_from_before_there_were_numbers_is_read(tmp_path: Path) -> None:
-    from demo_ctl.safety import proof_store
-
     body = json.loads(text_of(GOOD))
     del body["number"]
     body["check"] = proof_store._check(body)
     assert parse(json.dumps(body)) == GOOD
 
 
-def _read(folder: Path) -> tuple[list[Proving], Wanted, list[str]]:
-    found, remarks = read_all(folder)
-    return found, WANTED, remarks
+def _read(folder: Path) -> tuple[list[Proving], Wanted, list[Unread]]:
+    found, unread = read_all(folder)
+    return found, WANTED, unread
 
 
 def test_optional_steps_may_be_left_out_for_a_month_and_no_longer() -> None:
@@ -357,7 +488,7 @@ def test_optional_steps_may_be_left_out_for_a_month_and_no_longer() -> None:
     # Each by itself: the one in one proving, the other in another. A failed one, or another unit's, shows nothing.
     parts = [ended(20, steps=steps_without("channel A alone")), ended(10, steps=steps_without("guard relay B alone"))]
     assert best([*parts, ended(0.1, steps=short)], WANTED)[0] is not None
-    for change in ({"verdict": "failed"}, {"unit": "Elsewhere"}, {"board": "ff"}, {"firmware": "0.9"}):
+    for change in ({"verdict": "failed"}, {"unit": "Elsewhere"}, {"board": "ff"}, {"firmware": "0099"}):
         assert best([ended(3, **change), ended(0.1, steps=short)], WANTED)[0] is None
 
 
@@ -376,7 +507,7 @@ class Board:
     def __init__(
         self, *, simulated: int = 0, state: int = 0, reason: int = 0, obstacle: int = 0, exercised: int = 0
     ) -> None:
-        self.welcome = SimpleNamespace(simulated=simulated, firmware=256)
+        self.welcome = SimpleNamespace(simulated=simulated, firmware=FIRMWARE)
         self.port = SimpleNamespace(url="/dev/ttyACM0")
         told = {"board": 0xAA, "state": state, "reason": reason, "obstacle": obstacle, "exercised": exercised}
         self._safety = m.Safety(**{**dict.fromkeys(m.Safety._fields, 0), **told})
@@ -392,7 +523,9 @@ class Board:
 
 
 @pytest.fixture
-def ready(tmp_path: Path) -> Callable[..., bool]:
+def ready(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Callable[..., bool]:
+    monkeypatch.setattr(readiness, "doubt", lambda: "")  # whoever changes the firmware sees the house's test fail
+
     def go(board: Any, *, now: datetime = NOON, unit: str = "Mossbrook", age: timedelta | None = DAY) -> bool:
         described: Any = SimpleNamespace(
             name=unit, safety=SimpleNamespace(covers=COVERS, proving_age_us=DAY // timedelta(microseconds=1))
@@ -415,6 +548,17 @@ def test_a_real_board_wants_its_dated_proving(ready: Callable[..., bool], tmp_pa
     assert ready(Board(), now=NOON + DAY, age=3 * DAY)
     with pytest.raises(DemoError, match="no valid proving"):
         ready(Board(), unit="Travelling")
+
+
+def test_a_real_boards_number_says_nothing_once_the_sources_here_are_others(
+    ready: Callable[..., bool], tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    for simulated in (False, True):
+        keep(dataclasses.replace(GOOD, simulated=simulated), tmp_path)
+    monkeypatch.setattr(readiness, "doubt", lambda: "the sources are others")
+    with pytest.raises(DemoError, match="does not count: the sources are others"):
+        ready(Board())
+    assert ready(Board(simulated=2))  # a bench runs them as they are
 
 
 def test_a_bench_that_proved_itself_wants_no_record_unless_it_has_booted_since(

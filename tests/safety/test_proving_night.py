@@ -12,7 +12,8 @@ from demo_ctl.board.permit import ALARM_US
 from demo_ctl.link.client import LimitsInForce
 from demo_ctl.safety.evidence import look
 from demo_ctl.safety.procedure import live_plan
-from demo_ctl.safety.proof_store import Proving, day_only
+from demo_ctl.safety.proof_counts import day_only
+from demo_ctl.safety.proof_store import Proving
 from demo_ctl.safety.proving import ALARMS, CHAIN, LATE_US, MIRRORS, PASS_US, Seen
 from demo_ctl.safety.proving_night import (
     HEAD,
