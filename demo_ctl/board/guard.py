@@ -53,6 +53,7 @@ IN_ORDER = (
     m.R_FUSE,
     m.R_RELEASE,
     m.R_SUPERVISORY,
+    m.R_NIGHT_LOST,
 )
 
 _MODE_LIMITS = (  # of each mode: window, burst, call, hour
@@ -93,6 +94,7 @@ class Guard:
         self._told_reason = self.interlock.reason
         self._told_permit = False
         self._permitted_us = -FAR_AWAY_US
+        self.petition.turn(self.inputs)
         self._set_limits()
 
     @property
@@ -155,7 +157,7 @@ class Guard:
     def window_for_us(self, kind):
         """Return the longest window of a plan of this kind now."""
         values = self.limits
-        mode = self.petition.mode_of(kind, self.inputs)
+        mode = self.petition.mode_of(kind)
         return min(values[m.L_WINDOW_MS], values[_MODE_LIMITS[mode][0]]) * 1000
 
     def left_ms(self):
@@ -324,7 +326,7 @@ class Guard:
         changed = interlock.state != self._told_state or interlock.reason != self._told_reason
         if changed:
             self._tell(now_us, port, ends)
-        # An alarm's latch ends with a key that was turned off, as the interlock saw it, not with a loose wire of it.
+        # The key counts as the interlock has it, not as a loose wire of it reads.
         key = inputs & ~KEY if interlock.state == m.G_KEY_OFF else inputs | KEY
         if self.permit.step(elapsed_us, key) and now_us - self._permitted_us >= GRID_US:
             self._permitted_us = now_us
@@ -380,6 +382,13 @@ class Guard:
                 next_us = min(next_us, self._permitted_us + GRID_US)
         self.next_us = next_us
 
+    def _turned_on(self):
+        """The key was turned off and on: what waits for that begins anew."""
+        self.permit.turned_on()
+        self.petition.turned_on()
+        if self.petition.turn(self.inputs):
+            self._set_limits()
+
     # What is told.
 
     def _tell(self, now_us, port, reason):
@@ -388,7 +397,7 @@ class Guard:
         state = interlock.state
         was = self._told_state
         if was == m.G_KEY_OFF and state == m.G_SAFE:
-            self.petition.turned_on()
+            self._turned_on()
         if state == m.G_TRIPPED:
             reason = interlock.reason
             if was != m.G_TRIPPED:

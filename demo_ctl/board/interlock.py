@@ -131,7 +131,7 @@ class Interlock:
             self.key = key
             self.key_us = 0
         if state == G_TRIPPED:
-            self._tripped(facts)
+            self._tripped(facts, fault)
         else:
             self._watch(state, elapsed_us, facts)
             reason = self._reason(state, elapsed_us, facts, fault)
@@ -160,9 +160,13 @@ class Interlock:
         return age_us if age_us <= most_us else most_us + 1
 
     def _watch(self, state, elapsed_us, facts):
-        """Count for how long the chain's channels disagree, and a mirror contact or the bus is wrong at rest."""
+        """Count for how long the chain's channels disagree, and a mirror contact or the bus is wrong at rest.
+
+        A key that is off holds both channels open: one that is complete then disagrees with it. (It is the key's wire
+        that is open, and a cover that was closed.)
+        """
         chain = facts & CHAIN
-        if chain and chain != CHAIN:
+        if chain and (chain != CHAIN or (state == G_KEY_OFF and not facts & KEY)):
             self.apart_us = self._older(self.apart_us, elapsed_us, self.times.apart_us)
         else:
             self.apart_us = -1
@@ -177,7 +181,7 @@ class Interlock:
         if fault:
             return fault
         if self.apart_us >= times.apart_us:
-            return R_DISCREPANCY
+            return R_STUCK_CHAIN if facts & CHAIN == CHAIN else R_DISCREPANCY
         if state == G_LIVE:
             if facts & CHAIN != CHAIN:
                 return R_CHAIN
@@ -238,10 +242,12 @@ class Interlock:
         elif facts & WINDOW:
             self._go(G_LIVE)
 
-    def _tripped(self, facts):
-        """Latched. Only the key, off for its time after the trip, leads out; silence is checked meanwhile."""
+    def _tripped(self, facts, fault):
+        """Latched. Only the key, off for its time after the trip, leads out; what is worse than the trip is told."""
         if self.age_us >= self.times.drop_us and facts & DOWN != DOWN:
             self.reason = R_NO_SILENCE
+        elif fault and self.reason != R_NO_SILENCE:  # nothing is worse
+            self.reason = fault
         if self.key_us >= self.times.key_us:
             if self.key:
                 self.seen = True
@@ -261,6 +267,8 @@ class Interlock:
     def _key_off(self, facts):
         self.reason = R_KEY
         self.seen = not facts & CHAIN
+        if not self.seen and self.apart_us < 0:
+            self.apart_us = 0  # as _watch has it from here on
         self._go(G_KEY_OFF)
 
     def _go(self, state):

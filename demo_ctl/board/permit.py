@@ -1,9 +1,10 @@
 """The unit's supply permit: whether the contactor in the battery feed is held for unattended running. Pure.
 
 A lease: the host asks again and again, and a host that falls silent lets it run out. An alarm (fuse, release,
-supervisory, smoke; open contact = alarm) drops it and latches until the key has been turned off (for as long as the
-interlock wants that too), and so does a switch that did not come home, which the host reports. By day the key's own
-contact holds the contactor, and this permit is not needed; it is given only while the key stands at night.
+supervisory, smoke; open contact = alarm) drops it and latches until the key has been turned off and on, as the
+interlock sees it (no loose wire of the key does that), and so does a switch that did not come home, which the host
+reports. By day the key's own contact holds the contactor, and this permit is not needed; it is given only while the key
+stands at night.
 """
 
 from demo_ctl.wire.messages import (
@@ -24,7 +25,6 @@ from demo_ctl.wire.messages import (
 
 LEASE_MOST_MS = 10000
 ALARM_US = 50000  # contacts bounce
-KEY_US = 100000  # and so does the key's; as long as the interlock wants
 _ALARMS = ((IN_SMOKE, R_SMOKE), (IN_FUSE, R_FUSE), (IN_RELEASE, R_RELEASE), (IN_SUPERVISORY, R_SUPERVISORY))
 ALARMS = IN_SMOKE | IN_FUSE | IN_RELEASE | IN_SUPERVISORY
 AT_NIGHT = IN_KEY | IN_NIGHT
@@ -47,7 +47,6 @@ class Permit:
         self.latched = False
         self._left_us = 0  # of the lease, while held
         self._alarm_us = -1  # an alarm contact is open since; -1: none is
-        self._off_us = -1  # latched, and the key off since; -1: not so
 
     def ask(self, lease_ms, inputs):
         """The host asks for a lease. Return R_NONE, or why not."""
@@ -67,15 +66,12 @@ class Permit:
         """The host needs it no longer (R_LEASE), or found something wrong (latches)."""
         self._drop(reason, reason != R_LEASE)
 
+    def turned_on(self):
+        """The key was turned off and on. An alarm that is still there latches anew."""
+        self.latched = False
+
     def step(self, elapsed_us, inputs):
         """Time passed with these inputs. Return whether the contactor is held."""
-        if not self.latched or inputs & IN_KEY:
-            self._off_us = -1
-        else:
-            self._off_us = self._off_us + elapsed_us if self._off_us >= 0 else 0
-            if self._off_us >= KEY_US:
-                self._off_us = -1
-                self.latched = False
         if inputs & ALARMS != ALARMS:
             self._alarm_us = self._alarm_us + elapsed_us if self._alarm_us >= 0 else 0
             if self._alarm_us >= ALARM_US:
@@ -94,14 +90,11 @@ class Permit:
         return self.held
 
     def left_us(self):
-        """Return when time alone drops it, latches it or ends that, or -1."""
+        """Return when time alone drops it or latches it, or -1."""
         left_us = self._left_us if self.held else -1
         if 0 <= self._alarm_us < ALARM_US:
             alarm_us = ALARM_US - self._alarm_us
             left_us = alarm_us if left_us < 0 else min(left_us, alarm_us)
-        if self._off_us >= 0:
-            off_us = KEY_US - self._off_us
-            left_us = off_us if left_us < 0 else min(left_us, off_us)
         return left_us
 
     def _drop(self, reason, latch):

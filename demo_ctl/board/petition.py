@@ -6,8 +6,10 @@ to trip. A window that has been open for ARM_US without the guard arming ends it
 
 The *mode* follows from the key and from the plan's kind: day, night, visitors. What night wants (nobody near, covers
 proven closed, no alarm, only ports that the board answers itself) and what visitors want (a session that is not over)
-end the plan where it is missing, in order: the guard falls, and nothing latches. A visitors' session begins when the
-key is turned on, lasts for so long whatever happens, and has one budget, which its first plan begins.
+end the plan where it is missing, in order: the guard falls, and nothing latches. Once it was night, it is night until
+the key has been turned off and on: no broken wire, and no expander that reads nothing, makes day of it. A visitors'
+session begins when the key is turned on, lasts for so long whatever happens, and has one budget, which its first plan
+begins.
 
 *Ringing where none is expected* is any on a port other than the window's while live, and any at all otherwise, once
 the guard's own release time is over. Like the interlock's, times are ages that stop just past what they are compared
@@ -26,6 +28,7 @@ from demo_ctl.wire.messages import (
     PLAN_CALL,
     PLAN_VISITORS,
     R_COVERS,
+    R_NIGHT_LOST,
     R_NONE,
     R_OFF_HOOK,
     R_PLACE,
@@ -45,6 +48,8 @@ AT_NIGHT = IN_KEY | IN_NIGHT
 
 def night_wants(inputs):
     """Return what keeps an unattended unit from ringing at night, or R_NONE. inputs: IN_... bits."""
+    if not inputs & IN_NIGHT:
+        return R_NIGHT_LOST
     if not inputs & IN_ALONE:
         return R_PRESENCE
     if not inputs & IN_COVERS:
@@ -66,6 +71,7 @@ class Petition:
         self._session = SESSION_MOST  # age of the visitors' session, in units: none was begun
         self._part_us = 0  # of a unit
         self._begun = False  # a plan of this session has begun its budget
+        self._night = False  # the key has stood at night since it was turned on
 
     # What a plan does.
 
@@ -106,20 +112,26 @@ class Petition:
     # What happens at the unit.
 
     def turned_on(self):
-        """The key was turned on: a visitors' session may begin."""
+        """The key was turned on: a visitors' session may begin, and the night is over."""
         self._session = 0
         self._part_us = 0
         self._begun = False
+        self._night = False
 
-    def mode_of(self, kind, inputs):
-        """Return the mode that a plan of this kind runs in with these inputs."""
-        if inputs & AT_NIGHT == AT_NIGHT:
+    def mode_of(self, kind):
+        """Return the mode that a plan of this kind runs in now."""
+        if self._night:
             return MODE_NIGHT
         return MODE_VISITORS if kind == PLAN_VISITORS else MODE_DAY
 
     def turn(self, inputs):
-        """Take the key's position. Return whether the mode is another now."""
-        mode = self.mode_of(self.kind, inputs)
+        """Take the key's position. Return whether the mode is another now.
+
+        Night stays until the key was turned off and on: its contact's wire may break while nobody is there.
+        """
+        if inputs & AT_NIGHT == AT_NIGHT:
+            self._night = True
+        mode = self.mode_of(self.kind)
         if mode == self.mode:
             return False
         self.mode = mode

@@ -320,13 +320,24 @@ class Explorer:
         for state, (shown, _) in enumerate(self._shown):
             if shown == m.G_TRIPPED:
                 for elapsed in self.elapsed:
-                    if self._row(state, 0, elapsed) != self._row(state, 1, elapsed):
+                    if self._but_why(state, 0, elapsed) != self._but_why(state, 1, elapsed):
                         self._violation("host is not heard", state, elapsed, 0, 1)
         for (state, wait), bits in self._left.items():
             for early in range(min(wait, len(self.elapsed))):
                 self._look_before(state, wait, bits, early)
             if wait in self.elapsed:
                 self._look_when_due(state, wait, bits)
+
+    def _but_why(self, state: int, fault: int, elapsed: int) -> dict[tuple[Any, ...], int]:
+        """Return what a pass comes to, but for the reason that is shown: with which vectors."""
+        at = self._machine.fields.index("reason")
+        found: dict[tuple[Any, ...], int] = {}
+        for outcome, bits in self._rows[self._row(state, fault, elapsed)]:
+            to, moves, wait = self._outcome[outcome]
+            kept, notes = self._states[to]
+            end = (kept[:at], kept[at + 1 :], notes, moves, wait)
+            found[end] = found.get(end, 0) | bits
+        return found
 
     def _outcomes_of(self, state: int, elapsed: int, bits: int) -> Iterable[tuple[int, bool, int]]:
         for outcome, those in self._rows[self._row(state, 0, elapsed)]:

@@ -50,7 +50,8 @@ class Notes:
     """What an onlooker has noted up to and with the pass under judgement. Times in microseconds (or ticks), -1: not.
 
     was, state, old_reason, reason: what the machine showed before and after this pass; moves: it moved the pump.
-    in_us: how long it has shown `was`; apart_us: the chain's channels disagree; odd_us: a mirror contact or the bus is
+    in_us: how long it has shown `was`; apart_us: the chain's channels disagree (or, in KEY_OFF, one of them with a key
+    that reads off); odd_us: a mirror contact or the bus is
     wrong, pump standing; key, key_us: the key reads so, for so long (counted anew from a trip; off counts only with
     both relays seen down); opened: both channels were seen open while the key was off; was_on: the key was on when it
     tripped, or has been since; ready_us: everything has been ready, out of LIVE; moved_us: since the last move while
@@ -108,8 +109,10 @@ class Notes:
             self.was_on = was_on or (self.key and self.key_us >= times.key_us)
         if was != m.G_TRIPPED or state != m.G_TRIPPED:
             chain = facts & CHAIN
-            if chain and chain != CHAIN:
+            if chain and (chain != CHAIN or (was == m.G_KEY_OFF and not facts & KEY)):
                 self.apart_us = _older(apart_us, elapsed_us, times.apart_us) if apart_us >= 0 else 0
+            elif chain and state == m.G_KEY_OFF and was != m.G_KEY_OFF:
+                self.apart_us = 0
             if was != m.G_LIVE and was != m.G_FALLING and facts & DOWN != DOWN:
                 self.odd_us = _older(odd_us, elapsed_us, times.odd_us) if odd_us >= 0 else 0
         if m.G_KEY_OFF in (was, state) and facts & (CHAIN | KEY | MIRRORS) == MIRRORS:
@@ -323,7 +326,12 @@ def _(n: Notes) -> bool | None:
     return n.state == m.G_TRIPPED and n.reason == n.fault if n.fault else None
 
 
-@_law("discrepancy trips", "Channels of the chain that disagree for their limit trip, in every state.", *WATCHED)
+@_law(
+    "discrepancy trips",
+    "Channels of the chain that disagree for their limit trip, in every state; in KEY_OFF, so does one that is "
+    "complete with a key that reads off: no key did that.",
+    *WATCHED,
+)
 def _(n: Notes) -> bool | None:
     return n.state == m.G_TRIPPED if n.apart_us >= n.times.apart_us else None
 
@@ -339,7 +347,7 @@ def _(n: Notes) -> bool | None:
 
 #: When a reason is a true one, in the pass that trips.
 TRUE_REASON: dict[int, Check] = {
-    m.R_DISCREPANCY: lambda n: n.apart_us >= n.times.apart_us,
+    m.R_DISCREPANCY: lambda n: n.apart_us >= n.times.apart_us and n.facts & CHAIN != CHAIN,
     m.R_CHAIN: lambda n: n.was == m.G_LIVE and n.facts & CHAIN != CHAIN,
     m.R_KEY: lambda n: n.was == m.G_LIVE and not n.facts & KEY,
     m.R_SILENCE: lambda n: n.was == m.G_LIVE and not n.facts & BEAT,
@@ -353,7 +361,13 @@ TRUE_REASON: dict[int, Check] = {
     ),
     m.R_BUS: lambda n: n.odd_us >= n.times.odd_us and not n.facts & interlock.QUIET,
     m.R_NO_SILENCE: lambda n: n.was == m.G_FALLING and n.in_us >= n.times.drop_us and n.facts & DOWN != DOWN,
-    m.R_STUCK_CHAIN: lambda n: n.was == m.G_KEY_OFF and n.key and n.key_us >= n.times.key_us and not n.opened,
+    m.R_STUCK_CHAIN: lambda n: (
+        n.was == m.G_KEY_OFF
+        and (
+            (n.apart_us >= n.times.apart_us and n.facts & CHAIN == CHAIN)
+            or (n.key and n.key_us >= n.times.key_us and not n.opened)
+        )
+    ),
 }
 
 
@@ -369,7 +383,8 @@ def _(n: Notes) -> bool | None:
 
 @_law(
     "trip's reason stays",
-    "The reason of a trip stays, except that no silence after the drop time replaces it.",
+    "The reason of a trip stays, except that a watch's later fault replaces it, and no silence after the drop time any "
+    "other.",
     m.G_TRIPPED,
 )
 def _(n: Notes) -> bool | None:
@@ -377,7 +392,7 @@ def _(n: Notes) -> bool | None:
         return None
     if n.in_us >= n.times.drop_us and n.facts & DOWN != DOWN:
         return n.reason == m.R_NO_SILENCE
-    return n.reason == n.old_reason
+    return n.reason == (n.fault if n.fault and n.old_reason != m.R_NO_SILENCE else n.old_reason)
 
 
 @_law(
@@ -463,7 +478,8 @@ WHOLE = {
     "nothing before wait": "As long as facts stay, nothing that shows changes before wait_us is over.",
     "woken for a cause": "When wait_us is over, facts unchanged, something shows, or a debounce or silence is decided.",
     "extra calls": "A pass more, facts unchanged and before wait_us is over, changes nothing of what comes after.",
-    "host is not heard": "In LOCKED, KEY_OFF and TRIPPED no fact of host or supply has a part; in TRIPPED no fault.",
+    "host is not heard": "In LOCKED, KEY_OFF and TRIPPED no fact of host or supply has a part; in TRIPPED a fault only "
+    "says why.",
     "no dead end": "From every state a person with the key, hardware healthy, gets to SAFE, and a plan then to LIVE.",
 }
 

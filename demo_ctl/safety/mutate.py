@@ -334,12 +334,6 @@ WORDS: tuple[tuple[str, str, str, str], ...] = (
     ),
     ("permit", "self._left_us = 0", "", "Nothing asks what is left of a lease that is not held."),
     (
-        "permit",
-        "left_us = off_us if left_us < 0",
-        "",
-        "A lease with nothing left is not held, and an alarm with nothing left has latched: left_us is never 0 there.",
-    ),
-    (
         "bus",
         "by_peak_mV = ",
         "battery_mV < PEAK_MOST_MV -> battery_mV <=",

@@ -14,6 +14,7 @@ from demo_ctl.wire import messages as m
 #: Off, day, night, and the night contact closed by itself: that is no night.
 _KEYS = (0, m.IN_KEY, m.IN_KEY | m.IN_NIGHT, m.IN_NIGHT)
 _NIGHT_WANTS = (
+    (m.IN_NIGHT, m.R_NIGHT_LOST),
     (m.IN_ALONE, m.R_PRESENCE),
     (m.IN_COVERS, m.R_COVERS),
     (m.IN_SMOKE, m.R_SMOKE),
@@ -21,7 +22,7 @@ _NIGHT_WANTS = (
     (m.IN_RELEASE, m.R_RELEASE),
     (m.IN_SUPERVISORY, m.R_SUPERVISORY),
 )
-_WELL = sum(bit for bit, _ in _NIGHT_WANTS)
+_WELL = sum(bit for bit, _ in _NIGHT_WANTS if bit != m.IN_NIGHT)
 
 
 class WindowProbe(Probe):
@@ -55,9 +56,9 @@ class WindowProbe(Probe):
         "elsewhere": "While live, ringing on any other port than the window's trips, whatever else there is.",
         "at rest": "While not live, any ringing trips once the guard's own release time is over; not before.",
         "off the hook": "While live, somebody off the hook on a port that takes no part trips.",
-        "night": "At night a plan ends with somebody near, covers not proven, or an alarm.",
+        "night": "At night a plan ends with the night contact open, somebody near, covers not proven, or an alarm.",
         "night's ports": "At night only ports that the board answers get a window; one that is open elsewhere ends.",
-        "mode": "The mode is night exactly when the key stands there; otherwise the plan's kind decides.",
+        "mode": "It is night from when the key is seen there until it was turned off and on; else the plan's kind says.",
         "ends for a reason": "By day no plan ends for any of this, but for a visitors' session that is over.",
         "late": "A window is late when it has been open for its time and ringing is not let through; not before.",
         "wait": "wait_us is when time alone changes an answer: a window's, the release time's, or a session's.",
@@ -68,11 +69,12 @@ class WindowProbe(Probe):
         return module.Petition()
 
     def notes(self) -> Any:
-        # (port, ours, age, ends at this age), kind, key, release time left, age of the session, its budget begun
-        return (0, False, 0, 0), m.PLAN_CALL, 0, self.RELEASE, self.SESSION + 1, False
+        # (port, ours, age, ends at this age), kind, night and key, release time left, age of the session, its budget
+        # begun
+        return (0, False, 0, 0), m.PLAN_CALL, (False, 0), self.RELEASE, self.SESSION + 1, False
 
     def actions(self, notes: Any) -> Iterator[Any]:
-        (port, _, age, ends), _, keys, _, _, _ = notes
+        (port, _, age, ends), _, (_, keys), _, _, _ = notes
         for elapsed, live in product(range(self.MOST + 1), (False, True)):
             if live and not (port and (age < ends or elapsed == 0)):
                 continue
@@ -102,10 +104,13 @@ class WindowProbe(Probe):
             return began
         if what == "turn":
             return it.turn(rest[0] | _WELL)
+        if what == "turned_on":
+            it.turned_on()
+            return it.turn(rest[0] | _WELL)
         return getattr(it, what)(*rest)
 
     def next_notes(self, notes: Any, action: Any, answer: Any) -> Any:
-        window, kind, keys, release, session, begun = notes
+        window, kind, (night, keys), release, session, begun = notes
         port, ours, age, ends = window
         what, *rest = action
         if what == "pass":
@@ -116,9 +121,10 @@ class WindowProbe(Probe):
             window = (port, ours, age, ends) if port and (live or age < ends) else (0, False, 0, 0)
         elif what == "turn":
             keys = rest[0]
+            night = night or keys == _KEYS[2]
         elif what == "open":
             on, for_us, longest, is_ours = rest
-            if is_ours or keys != _KEYS[2]:
+            if is_ours or not night:
                 age = age if port else 0
                 window = (on, is_ours, age, min(age + for_us, longest))
         elif what == "shorten":
@@ -128,22 +134,23 @@ class WindowProbe(Probe):
         elif what == "begin":
             kind, begun = rest[0], begun or rest[0] == m.PLAN_VISITORS
         elif what == "turned_on":
-            session, begun = 0, False
-        return window, kind, keys, release, session, begun
+            session, begun, night = 0, False, keys == _KEYS[2]
+        return window, kind, (night, keys), release, session, begun
 
     def judge(self, notes: Any, action: Any, answer: Any) -> Answers:
         it = self.it
-        window, kind, keys, release, session, _ = self.next_notes(notes, action, answer)
+        window, kind, (night, keys), release, session, _ = self.next_notes(notes, action, answer)
         what, *rest = action
-        mode = m.MODE_NIGHT if keys == _KEYS[2] else m.MODE_VISITORS if kind == m.PLAN_VISITORS else m.MODE_DAY
+        mode = m.MODE_NIGHT if night else m.MODE_VISITORS if kind == m.PLAN_VISITORS else m.MODE_DAY
+        told = what not in ("turn", "turned_on") or answer == (mode != self._was)
         yield "window goes", it.port == window[0]
-        yield "mode", it.mode == mode and it.kind == kind and (what != "turn" or answer == (mode != self._was))
+        yield "mode", it.mode == mode and it.kind == kind and told
         if what == "pass":
             yield from self._judge_trips(window, rest, answer, release)
         elif what == "open":
             refused = mode == m.MODE_NIGHT and not rest[3]
             yield "night's ports", answer == (m.R_PLACE if refused else m.R_NONE)
-        here = (self.take(), window, kind, keys, release, session)
+        here = (self.take(), window, kind, night, keys, release, session)
         if here not in self._known:  # what it can be asked depends on nothing else: once is enough
             self._known.add(here)
             yield from self._judge_ends(window, mode, kind, session, keys)
@@ -171,12 +178,13 @@ class WindowProbe(Probe):
         if mode != m.MODE_NIGHT:
             yield "ends for a reason", it.withdraws(keys, self.SESSION) == over
             return
+        key, well = keys & m.IN_KEY, _WELL | m.IN_NIGHT
         for at, (bit, reason) in enumerate(_NIGHT_WANTS):
-            yield "night", it.withdraws(keys | _WELL & ~bit, self.SESSION) == reason
+            yield "night", it.withdraws(key | well & ~bit, self.SESSION) == reason
             these_on = sum(each for each, _ in _NIGHT_WANTS[:at])
-            yield "night", it.withdraws(keys | these_on, self.SESSION) == reason
+            yield "night", it.withdraws(key | these_on, self.SESSION) == reason
         place = m.R_PLACE if port and not ours else over
-        yield "night's ports", it.withdraws(keys | _WELL, self.SESSION) == place
+        yield "night's ports", it.withdraws(key | well, self.SESSION) == place
 
     def _judge_wait(self, window: Any, kind: int, release: int, session: int) -> Answers:
         port, _, age, ends = window
@@ -229,7 +237,7 @@ class SessionProbe(WindowProbe):
 
     def actions(self, notes: Any) -> Iterator[Any]:
         yield from super().actions(notes)
-        yield ("turned_on",)
+        yield "turned_on", notes[2][1]
 
     def judge(self, notes: Any, action: Any, answer: Any) -> Answers:
         for law, holds in super().judge(notes, action, answer):

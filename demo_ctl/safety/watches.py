@@ -330,29 +330,29 @@ class PermitProbe(Probe):
     name = "permit"
     module = permit
     TICK = 1000
-    LEASE, ALARM, KEY = 3, 2, 2
-    constants = {"LEASE_MOST_MS": LEASE, "ALARM_US": ALARM * TICK, "KEY_US": KEY * TICK}  # noqa: RUF012
+    LEASE, ALARM = 3, 2
+    constants = {"LEASE_MOST_MS": LEASE, "ALARM_US": ALARM * TICK}  # noqa: RUF012
     laws = {  # noqa: RUF012
         "only at night": "After a pass, the contactor is held only if the key stands at night.",
         "only leased": "It is held no longer than the lease that was granted last, and no lease exceeds its most.",
         "alarm drops": "An alarm contact open for its time, the key on, drops it and latches, and is the reason.",
         "latched refuses": "Latched, it is not held, no lease is granted, and the reason stays.",
-        "the key unlatches": "Latched ends when the key has read off for its time, and by nothing else.",
+        "the key unlatches": "Latched ends when the interlock saw the key turned off and on, and by nothing else.",
         "granted when fit": "At night, nothing latched and no alarm contact open, a lease is granted; otherwise not.",
         "held without cause to drop": "Nothing else drops it.",
         "giving up": "Giving it up drops it; for anything but the lease that also latches.",
         "reason": "There is a reason exactly when it is not held.",
-        "left": "left_us is the time until the lease, an alarm's time or the key's is over, whichever is first; or -1.",
+        "left": "left_us is the time until the lease or an alarm's time is over, whichever is first; or -1.",
         "nothing before left_us": "Nothing shows before left_us is over, inputs unchanged.",
-        "no dead end": "From every state, the key off and then at night, without alarms, a lease is granted.",
+        "no dead end": "From every state, the key turned off and to night, without alarms, a lease is granted.",
     }
 
     def make(self, module: ModuleType) -> Any:
         return module.Permit()
 
     def notes(self) -> Any:
-        # lease left in ticks; alarm since; latched; key off since, latched; held
-        return (0, -1, False, -1, False)
+        # lease left in ticks; alarm since; latched; held
+        return (0, -1, False, False)
 
     def actions(self, notes: Any) -> Iterator[Any]:
         for inputs in self._inputs():
@@ -362,6 +362,7 @@ class PermitProbe(Probe):
                 yield "ask", lease, inputs
         yield "give up", 0, m.R_LEASE
         yield "give up", 0, m.R_NOT_HOME
+        yield "turned on", 0, 0
 
     def _inputs(self) -> Iterator[int]:
         for bits in range(64):
@@ -376,6 +377,8 @@ class PermitProbe(Probe):
         self._was = (self.it.held, self.it.reason, self.it.latched)
         if kind == "step":
             return self.it.step(amount * self.TICK, inputs)
+        if kind == "turned on":
+            return self.it.turned_on()
         return self.it.ask(amount, inputs) if kind == "ask" else self.it.give_up(inputs)
 
     def _alarm_after(self, notes: Any, action: Any) -> int:
@@ -385,37 +388,33 @@ class PermitProbe(Probe):
         return min(notes[1] + elapsed, self.ALARM) if notes[1] >= 0 else 0
 
     def next_notes(self, notes: Any, action: Any, answer: Any) -> Any:
-        lease, alarm, latched, off, held = notes
+        lease, alarm, latched, held = notes
         kind, amount, inputs = action
         if kind == "ask":
-            return (min(amount, self.LEASE), alarm, latched, off, True) if answer == m.R_NONE else notes
+            return (min(amount, self.LEASE), alarm, latched, True) if answer == m.R_NONE else notes
         if kind == "give up":
-            return 0, alarm, latched or inputs != m.R_LEASE, off, False
-        if latched and not inputs & m.IN_KEY:
-            off = off + amount if off >= 0 else 0
-            if off >= self.KEY:
-                latched, off = False, -1
-        else:
-            off = -1
+            return 0, alarm, latched or inputs != m.R_LEASE, False
+        if kind == "turned on":
+            return lease, alarm, False, held
         alarm = self._alarm_after(notes, action)
         if alarm >= self.ALARM and inputs & m.IN_KEY:
             latched, held = True, False
         lease -= amount
         if inputs & _KEYS != _KEYS or lease <= 0:
             held = False
-        return (lease if held else 0), alarm, latched, off, held
+        return (lease if held else 0), alarm, latched, held
 
     def judge(self, notes: Any, action: Any, answer: Any) -> Answers:
         it = self.it
-        lease, alarm, latched, off, held = self.next_notes(notes, action, answer)
+        lease, alarm, latched, held = self.next_notes(notes, action, answer)
         kind, _, inputs = action
         was_held, was_reason, was_latched = self._was
         yield "reason", (it.reason == m.R_NONE) == it.held
         yield "the key unlatches", it.latched == latched
-        ends = [lease] * held + [self.ALARM - alarm] * (0 <= alarm < self.ALARM) + [self.KEY - off] * (off >= 0)
+        ends = [lease] * held + [self.ALARM - alarm] * (0 <= alarm < self.ALARM)
         yield "left", it.left_us() == (min(ends) * self.TICK if ends else -1)
         if was_latched:
-            yield "latched refuses", not it.held and (it.reason == was_reason or (kind == "step" and not it.latched))
+            yield "latched refuses", not it.held and it.reason == was_reason
         if kind == "ask":
             fit = inputs & _KEYS == _KEYS and inputs & _CONTACTS == _CONTACTS and not was_latched
             yield "granted when fit", (answer == m.R_NONE) == fit and (it.held if fit else it.held == was_held)
@@ -425,6 +424,8 @@ class PermitProbe(Probe):
         elif kind == "give up":
             yield "giving up", not it.held and it.latched == (was_latched or inputs != m.R_LEASE)
             yield "giving up", was_latched or it.reason == inputs
+        elif kind == "turned on":
+            yield "held without cause to drop", it.held == held
         else:
             yield "held without cause to drop", it.held == held and bool(answer) == it.held
             if not was_held and not (alarm >= self.ALARM and inputs & m.IN_KEY):
@@ -456,8 +457,9 @@ class PermitProbe(Probe):
                 if left_us < 0 or ticks * self.TICK < left_us:
                     yield "nothing before left_us", self.shows()[:3] == shown
                 self.put(state)
-        for ticks, turned in ((0, 0), (self.KEY, 0), (0, _KEYS)):
-            it.step(ticks * self.TICK, turned | _CONTACTS)
+        it.step(0, _CONTACTS)
+        it.turned_on()
+        it.step(0, _KEYS | _CONTACTS)
         yield "no dead end", it.ask(1, _KEYS | _CONTACTS) == m.R_NONE
         self.put(state)
 
@@ -471,7 +473,7 @@ class PermitProbe(Probe):
         return self.it.held, self.it.reason, self.it.latched, self.it.left_us()
 
     def bounded(self, value: int) -> bool:
-        return -1 <= value <= max(self.LEASE, self.ALARM, self.KEY, m.R_NOT_HOME) * self.TICK
+        return -1 <= value <= max(self.LEASE, self.ALARM, m.R_NOT_HOME) * self.TICK
 
 
 WATCHES: tuple[type[Probe], ...] = (

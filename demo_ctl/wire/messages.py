@@ -113,6 +113,7 @@ R_LEASE = 39  # the supply permit was not asked for again
 R_NOT_HOME = 40  # a switch did not come home in time
 R_DEAD_BUS = 41  # ringing is let through, and the bus reads as if it were not
 R_ISOLATOR = 42  # the chain is open, and the generator still reaches the guard
+R_NIGHT_LOST = 43  # the key stood at night, and its night contact opened without the key having been turned off
 R_NAMES = (
     "",
     "stopped by the host",
@@ -157,6 +158,7 @@ R_NAMES = (
     "a switch did not come home",
     "the ringing bus reads dead while ringing is let through",
     "the generator is not isolated with the chain open",
+    "the night contact opened, and the key was not turned off",
 )
 
 # Guard states (EV_GUARD, BEAT, STATUS).

@@ -108,6 +108,7 @@ R_LEASE: int
 R_NOT_HOME: int
 R_DEAD_BUS: int
 R_ISOLATOR: int
+R_NIGHT_LOST: int
 G_SAFE: int
 G_LIVE: int
 G_LOCKED: int

@@ -8,7 +8,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from demo_ctl.board.permit import ALARM_US, ALARMS, AT_NIGHT, KEY_US, LEASE_MOST_MS, Permit
+from demo_ctl.board.permit import ALARM_US, ALARMS, AT_NIGHT, LEASE_MOST_MS, Permit
 from demo_ctl.wire import messages as m
 
 FIT = AT_NIGHT | ALARMS
@@ -23,19 +23,23 @@ FIT = AT_NIGHT | ALARMS
         (m.IN_SUPERVISORY, m.R_SUPERVISORY),
     ],
 )
-def test_an_alarm_drops_it_until_the_key_was_off(contact: int, reason: int) -> None:
+def test_an_alarm_drops_it_until_the_key_was_turned_off_and_on(contact: int, reason: int) -> None:
     permit: Any = Permit()
     assert permit.ask(10_000, FIT) == m.R_NONE
     permit.step(0, FIT & ~contact)
     assert permit.step(ALARM_US - 1, FIT & ~contact)
     assert not permit.step(1, FIT & ~contact)
     assert permit.ask(10_000, FIT) == reason
-    permit.step(0, FIT & ~m.IN_KEY)
-    permit.step(KEY_US - 1, FIT & ~m.IN_KEY)
-    permit.step(0, FIT)  # a contact that bounced
+    permit.step(10_000_000, FIT & ~m.IN_KEY)  # for the key, the interlock's word counts, and no wire's
+    permit.step(0, FIT)
     assert permit.ask(10_000, FIT) == reason
-    permit.step(0, FIT & ~m.IN_KEY)
-    permit.step(KEY_US, FIT & ~m.IN_KEY)
+    permit.step(ALARM_US, FIT & ~m.IN_KEY & ~contact)
+    permit.step(ALARM_US, FIT & ~m.IN_KEY & ~contact)
+    permit.turned_on()
+    permit.step(0, FIT & ~contact)  # it is there yet
+    assert permit.ask(10_000, FIT) == reason
+    permit.step(0, FIT)
+    permit.turned_on()
     assert permit.ask(10_000, FIT & ~contact) == reason
     assert permit.ask(10_000, FIT) == m.R_NONE
     assert permit.step(0, FIT)
