@@ -13,8 +13,24 @@ from __future__ import annotations
 from math import sqrt
 from typing import NamedTuple
 
+from demo_ctl.board.chip_parts import CONVERTER, DEAD_STEPS, STEPS, ZERO_STEPS
+
 CYCLE_US = 50_000  # 20 Hz: one cycle of ringing (board.pins: at least one reading each 50 ms)
 _COUNTS = 256
+_FULL = tuple(full for _, full in CONVERTER[2])  # of bus, current, generator, battery
+_SOUND = (1, 1)
+
+
+def as_read(value: int, full: int, drift: tuple[int, int]) -> int | None:
+    """Return what the board makes of a value when the converter's reference stands at drift[0] / drift[1].
+
+    The live zero drifts with the rest; None: it is less than the board takes for a signal. value, full: mV or uA.
+    """
+    span = STEPS - ZERO_STEPS
+    steps = min(STEPS, (ZERO_STEPS + value * span // full) * drift[0] // drift[1])
+    if steps < DEAD_STEPS:
+        return None
+    return max(0, steps - ZERO_STEPS) * full // span
 
 
 class Reading(NamedTuple):
@@ -44,6 +60,7 @@ class BusReadings:
         self._kept_at = 0  # the cycle of `_kept`
         self._stuck: Reading | None = None
         self._dead: Reading | None = None
+        self._drift = _SOUND
 
     def change(self, now_us: int, bus_V: float, bus_mA: float, supply_V: float) -> None:
         """From now on these are there (rms)."""
@@ -53,6 +70,12 @@ class BusReadings:
     def set_battery(self, battery_V: float) -> None:
         """From now on the battery has this voltage; the next reading shows it."""
         self.battery_V = battery_V
+
+    def drift(self, now_us: int, drift: tuple[int, int]) -> None:
+        """From the next reading on the converter's reference stands at drift[0] / drift[1] of what it should be."""
+        if drift != self._drift:
+            self.newest(now_us)
+            self._drift = drift
 
     def stick(self, now_us: int, stuck: bool, dead: bool) -> None:
         """Let values stand still (stuck), or the whole reading (dead), as they are now; or go on."""
@@ -82,11 +105,19 @@ class BusReadings:
                 round(sqrt(supply) * 1000),
                 round(self.battery_V * 1000),
             )
+            if self._drift != _SOUND:
+                kept = self._drifted(kept) or self._kept or kept._replace(cycle=0)
             self._kept = kept
             self._kept_at = cycle
         if self._stuck:
             return self._stuck._replace(cycle=kept.cycle)
         return kept
+
+    def _drifted(self, true: Reading) -> Reading | None:
+        """Return what is read of these, None: one of them is no signal, and the reading is dropped."""
+        read = [as_read(value, full, self._drift) for value, full in zip(true[1:], _FULL, strict=True)]
+        known = [value for value in read if value is not None]
+        return Reading(true.cycle, *known) if len(known) == len(read) else None
 
     def _roll(self, now_us: int) -> None:
         """Bring the integrals forward to now."""

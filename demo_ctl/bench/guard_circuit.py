@@ -202,6 +202,8 @@ class GuardCircuit:
         self.channels = (self.a, self.b)
         self.bypassed = False  # a bridge over both contacts
         self.permit_welded = False
+        self.permit_bypassed = False  # a short across the permit's stage
+        self.permit_dead = False  # its contactor never pulls
         self.permit_stage = PumpStage(kernel, changed)
 
     def _changed(self) -> None:
@@ -226,7 +228,7 @@ class GuardCircuit:
     @property
     def permit_held(self) -> bool:
         """Whether the contactor in the unit's battery feed is held by the permit (by day the key holds it)."""
-        return self.permit_welded or self.permit_stage.charged
+        return self.permit_welded or ((self.permit_stage.charged or self.permit_bypassed) and not self.permit_dead)
 
     def inputs(self) -> int:
         """Return IN_CHAIN_A..IN_MIRROR_B as the board reads them."""

@@ -18,10 +18,12 @@ from typing import TYPE_CHECKING
 from demo_ctl.bench.board_clock import BoardClock
 from demo_ctl.bench.board_faults import HARDWARE_FAULTS
 from demo_ctl.bench.bus_readings import BusReadings
+from demo_ctl.bench.expander import BusExpander
 from demo_ctl.bench.guard_circuit import CHAINS, CHANNELS, GUARD_HOLD_US, SLOW_HOLD_US, GuardCircuit
 from demo_ctl.bench.kernel import Handle, Kernel
 from demo_ctl.bench.people import People
 from demo_ctl.bench.truth import Truth
+from demo_ctl.board.chip_parts import DEAD_STEPS, ZERO_STEPS
 from demo_ctl.board.pins import Pins
 from demo_ctl.wire.messages import (
     AUDIO_BLOCK,
@@ -54,17 +56,19 @@ BOARD_NUMBER = 0x4D6F7373 << 32  # and the seed below it: differs from board to 
 CLOCK_FAST = 10  # times
 CLOCK_JUMP_US = 1 << 20  # one bit turned over
 HIGH_GENERATOR = 1.3  # times its voltage
+LOW_GENERATOR = 0.6
 HIGH_BATTERY_V = 58.0  # a charger that runs away; common practice, no source
+LOW_BATTERY_V = 41.0  # 1.71 V a cell of 24: run down; common practice, no source
+# The converter's reference, as a fraction of what it should be: the most that its live zero lets pass; and far more.
+DRIFTS = {
+    "converter-reads-low": (DEAD_STEPS, ZERO_STEPS),
+    "converter-reads-far-too-low": (8, 10),
+    "converter-reads-too-high": (12, 10),
+}
 
 EXPANDED = IN_NIGHT | IN_COVERS | IN_ALONE | IN_FUSE | IN_RELEASE | IN_SUPERVISORY | IN_SMOKE  # by the bus expander
 OUTSIDE = IN_CHAIN_A | IN_CHAIN_B | IN_KEY | IN_BUTTON | EXPANDED  # all that people, alarms and wires work
-_WIRES = {  # what a broken wire takes away
-    "key-wire-broken": IN_KEY,
-    "covers-wire-broken": IN_COVERS,
-    "presence-wire-broken": IN_ALONE,
-    "smoke-wire-broken": IN_SMOKE,
-    "fuse-wire-broken": IN_FUSE,
-}
+_EXPANDER_GONE = {"expander-frozen", "expander-dead"}
 _CHAIN_BITS = IN_CHAIN_A | IN_CHAIN_B
 _RINGING_BITS = sum(1 << port * 4 + RINGING for port in range(16))
 
@@ -122,8 +126,9 @@ class Hardware(People, Pins):
         self._lost = 0
         self._trains: dict[int, _Train] = {}
         self._outside = OUTSIDE & ~IN_NIGHT  # what people and alarms set, the chain's contacts apart: key at day
-        self._wired = OUTSIDE  # less those of a broken wire
-        self._frozen: int | None = None  # what the expander goes on reading
+        self._stuck = 0  # inputs that a fault holds at 1
+        self._cut_off = 0  # and at 0
+        self._expander = BusExpander(kernel, self._read_inputs)
         self.guard = GuardCircuit(kernel, self._guard_changed)
         self._feed = False
         self._drawn_mA = 0.0
@@ -243,7 +248,11 @@ class Hardware(People, Pins):
         if name == "backfeed":
             self._backfed = port
         elif name == "expander-frozen":
-            self._frozen = self._outside & self._wired & EXPANDED
+            self._expander.freeze(self._contacts() & EXPANDED)
+        elif name == "expander-dead":
+            self._expander.die()
+        elif name == "expander-missed" and not _EXPANDER_GONE & self.broken:
+            self._expander.mend()
         elif name == "clock-jumped":
             self.clock.jump(self.kernel.now_us, CLOCK_JUMP_US)
         elif name == "brown-out":
@@ -261,8 +270,8 @@ class Hardware(People, Pins):
         if name not in self.broken:
             return
         self.broken.remove(name)
-        if name == "expander-frozen":
-            self._frozen = None
+        if name in _EXPANDER_GONE and not _EXPANDER_GONE & self.broken:
+            self._expander.mend()
         elif name == "board-dead":
             self.boots = True
         self._settle(name)
@@ -270,7 +279,12 @@ class Hardware(People, Pins):
     def _settle(self, name: str) -> None:
         """Let every part be as the faults there are make it; only what `name` may have changed, if that is costly."""
         broken, now_us, guard = self.broken, self.kernel.now_us, self.guard
-        self._wired = OUTSIDE & ~sum(bit for wire, bit in _WIRES.items() if wire in broken)
+        self._stuck = self._cut_off = 0
+        for fault in (HARDWARE_FAULTS[each] for each in broken):
+            if fault.at:
+                self._stuck |= fault.holds
+            else:
+                self._cut_off |= fault.holds
         for letter, channel in zip(CHANNELS, guard.channels, strict=True):
             channel.chain_welded = f"chain-{letter}-welded" in broken
             channel.chain_broken = f"chain-{letter}-broken" in broken
@@ -286,15 +300,22 @@ class Hardware(People, Pins):
         guard.isolator.welded = "isolator-welded" in broken
         guard.isolator.dead = "isolator-dead" in broken
         guard.follower.welded = "follower-welded" in broken
+        guard.follower.dead = "follower-dead" in broken
         guard.permit_welded = "permit-welded" in broken
+        guard.permit_dead = "permit-dead" in broken
+        guard.permit_bypassed = "permit-pump-bypassed" in broken
+        guard.permit_stage.stuck = "permit-pump-stuck" in broken
         for channel in guard.channels:
             channel.settle()
         self._deaf = _RINGING_BITS if "ringing-sense-dead" in broken else 0
-        self._bus.set_battery(HIGH_BATTERY_V if "battery-high" in broken else self.unit.battery_V)
+        low_V = LOW_BATTERY_V if "battery-low" in broken else self.unit.battery_V
+        self._bus.set_battery(HIGH_BATTERY_V if "battery-high" in broken else low_V)
+        self._bus.drift(now_us, next((drift for each, drift in DRIFTS.items() if each in broken), (1, 1)))
         self._bus.stick(now_us, "bus-sense-stuck" in broken, "bus-sense-dead" in broken)
         if name.startswith("generator"):
             high = HIGH_GENERATOR if "generator-high" in broken else 1.0
-            self.unit.set_generator(0.0 if "generator-dead" in broken else high)
+            gives = LOW_GENERATOR if "generator-low" in broken else high
+            self.unit.set_generator(0.0 if "generator-dead" in broken else gives)
         elif name == "interrupter-stuck":
             self.unit.set_interrupter_stuck(name in broken)
         elif name == "ringing-sense-dead":
@@ -384,12 +405,15 @@ class Hardware(People, Pins):
         """See Pins."""
         return self.seen_inputs
 
+    def _contacts(self) -> int:
+        """What comes in from contacts, relays and their wires."""
+        reads = self._outside & ~_CHAIN_BITS | self.guard.inputs()
+        return (reads | self._stuck) & ~self._cut_off
+
     def _read_inputs(self) -> None:
         # Inputs change between passes only (relays by their timers, the rest by hand), so no snapshot is needed.
-        outside = self._outside & self._wired
-        if self._frozen is not None:
-            outside = outside & ~EXPANDED | self._frozen
-        self.seen_inputs = outside & ~_CHAIN_BITS | self.guard.inputs()
+        reads = self._contacts()
+        self.seen_inputs = reads & ~EXPANDED | self._expander.reads(reads & EXPANDED)
         self.dirty = True
 
     def bus(self) -> tuple[int, int, int, int, int]:

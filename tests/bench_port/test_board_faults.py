@@ -15,12 +15,14 @@ from typing import Any
 import pytest
 
 from demo_ctl.bench.board_faults import HARDWARE_FAULTS
+from demo_ctl.bench.bus_readings import as_read
 from demo_ctl.bench.guard_circuit import GUARD_HOLD_US
-from demo_ctl.bench.hardware import EXPANDED, Hardware
+from demo_ctl.bench.hardware import DRIFTS, EXPANDED, Hardware
 from demo_ctl.bench.kernel import Kernel
 from demo_ctl.bench.people import APART_US
 from demo_ctl.bench.protocol_bench import Serial
 from demo_ctl.bench.unit import BenchUnit
+from demo_ctl.board.chip_parts import ASK_US, ECHOES, EXPANDER, Expander
 from demo_ctl.office.load import load_unit
 from demo_ctl.wire import messages as m
 from demo_ctl.wire.codec import decode, encode
@@ -113,6 +115,11 @@ READS: list[tuple[str, int]] = [
     ("presence-wire-broken", m.IN_ALONE),
     ("smoke-wire-broken", m.IN_SMOKE),
     ("fuse-wire-broken", m.IN_FUSE),
+    ("release-wire-broken", m.IN_RELEASE),
+    ("supervisory-wire-broken", m.IN_SUPERVISORY),
+    ("button-wire-broken", m.IN_BUTTON),
+    ("chain-b-read-broken", m.IN_CHAIN_B),
+    ("night-wire-broken", 0),
     ("chain-a-welded", 0),
     ("relay-b-dead", 0),
     ("mirror-a-stuck-closed", 0),
@@ -139,7 +146,7 @@ def test_inputs_at_rest(name: str, zeros: int) -> None:
 #: Faults after which the pumps, moved on, hold the generator on the bus no longer.
 DROPS = (
     "chain-a-broken", "chain-b-broken", "relay-a-dead", "relay-b-dead", "pump-a-stuck-high", "pump-a-stuck-low",
-    "pump-b-stuck-high", "pump-b-stuck-low", "generator-dead", "bus-short", "isolator-dead",
+    "pump-b-stuck-high", "pump-b-stuck-low", "generator-dead", "bus-short", "isolator-dead", "follower-dead",
 )  # fmt: skip
 
 
@@ -156,6 +163,8 @@ def test_faults_that_end_ringing_by_themselves(ringing: Ringing, name: str) -> N
 
 #: Faults after which pumps that stand still do not take the generator away; the chain does.
 STAYS = ("guard-bypassed", "backfeed")
+#: And after which the bus reads more than nothing: no new reading comes, none changes, or nothing reads as 3 V.
+STILL_READ = ("bus-sense-stuck", "bus-sense-dead", "converter-reads-far-too-low", "converter-reads-too-high")
 
 
 @pytest.mark.parametrize("name", sorted(HARDWARE_FAULTS))
@@ -163,7 +172,7 @@ def test_pumps_that_stand_still_end_ringing_whatever_single_fault_there_is(ringi
     ringing.hardware.break_part(name)
     ringing.pump_for(30_000)
     ringing.pump_for(GUARD_HOLD_US + 100_000, pump=False)
-    assert (ringing.bus()[0] > 0) == (name in ("guard-bypassed", "bus-sense-stuck", "bus-sense-dead"))
+    assert (ringing.bus()[0] > 0) == (name in (*STILL_READ, "guard-bypassed"))
     assert ringing.hardware.ringing_out == (name in STAYS)
 
 
@@ -218,19 +227,150 @@ def test_a_chain_whose_contacts_are_welded_reads_closed_with_the_key_off() -> No
     assert hardware.inputs() & (m.IN_CHAIN_A | m.IN_CHAIN_B | m.IN_KEY) == m.IN_CHAIN_B
 
 
-def test_an_expander_that_froze_reads_what_it_read() -> None:
+def _hands(hardware: Hardware, seen: list[int]) -> None:
+    """Put whatever hands can move into both positions, one after the other; `seen` takes what is read."""
+    kernel = hardware.kernel
+
+    def wait(us: int) -> None:
+        kernel.run_to(kernel.now_us + us)
+        seen.append(hardware.inputs())
+
+    for position in ("off", "night", "day"):
+        hardware.turn_key(position)
+        for which in (hardware.open_cover, hardware.close_cover, hardware.press_stop, hardware.release_stop):
+            which()
+            wait(20_000)
+        for reads in (False, True):
+            hardware.set_input(EXPANDED & ~m.IN_NIGHT | m.IN_BUTTON, reads)
+            wait(20_000)
+    for channel in "ab":
+        for pressed in (True, False):
+            hardware.press_relay_button(channel, pressed)
+            wait(100_000)
+
+
+@pytest.mark.parametrize("name", sorted(name for name, fault in HARDWARE_FAULTS.items() if fault.holds))
+def test_a_fault_that_holds_an_input_holds_it_whatever_anybody_does(name: str) -> None:
+    kernel = Kernel()
+    hardware = Hardware(kernel, BenchUnit(kernel, load_unit(UNIT).value))
+    fault = HARDWARE_FAULTS[name]
+    seen: list[int] = []
+    _hands(hardware, seen)
+    assert {reads & fault.holds for reads in seen} == {0, fault.holds}  # a sound one moves
+    hardware.break_part(name)
+    seen.clear()
+    _hands(hardware, seen)
+    assert {reads & fault.holds for reads in seen} == {fault.holds if fault.at else 0}
+
+
+@pytest.mark.parametrize("name", ["expander-frozen", "expander-dead"])
+def test_an_expander_that_froze_or_died_reads_all_0_as_on_the_chip(name: str) -> None:
     kernel = Kernel()
     hardware = Hardware(kernel, BenchUnit(kernel, load_unit(UNIT).value))
     before = hardware.inputs() & EXPANDED
-    hardware.break_part("expander-frozen")
+    hardware.break_part(name)
     hardware.turn_key("night")
     hardware.open_cover()
     hardware.set_input(m.IN_SMOKE | m.IN_ALONE, False)
     kernel.run_to(50_000)
-    assert hardware.inputs() & EXPANDED == before
+    assert hardware.inputs() & EXPANDED == (before if name == "expander-frozen" else 0)
     assert not hardware.inputs() & (m.IN_CHAIN_A | m.IN_CHAIN_B)  # the chain does not pass through it
-    hardware.mend_part("expander-frozen")
+    kernel.run_to(2 * ASK_US)
+    assert not hardware.inputs() & EXPANDED
+    hardware.mend_part(name)
+    kernel.run_to(3_000_000)
     assert hardware.inputs() & EXPANDED == m.IN_NIGHT | m.IN_FUSE | m.IN_RELEASE | m.IN_SUPERVISORY
+
+
+class Transfers:
+    """A bus with the chip's expander on it: every contact closed; `state` says what is wrong."""
+
+    def __init__(self) -> None:
+        self.out = self.given = 0
+        self.state = ""
+
+    def writeto_mem(self, address: int, register: int, data: bytes) -> None:
+        if self.state in ("expander-dead", "expander-missed"):
+            raise OSError
+        if register == EXPANDER[3]:
+            self.out = data[0]
+
+    def readfrom_mem_into(self, address: int, register: int, into: bytearray) -> None:
+        if self.state != "expander-frozen":
+            self.given = self.out & 0x80 | 0x7F
+        into[0] = self.given
+
+
+def _zeros(reads: Callable[[int], int], from_us: int) -> tuple[int, int]:
+    """How long after from_us the inputs read 0 first, and for how long then, looked at each 10 ms for a second."""
+    seen = [reads(from_us + late_us) == 0 for late_us in range(10_000, 1_000_000, 10_000)]
+    return seen.index(True) * 10_000 + 10_000, seen.count(True) * 10_000
+
+
+@pytest.mark.parametrize("after_us", range(0, 40_000, 10_000))
+@pytest.mark.parametrize("name", ["expander-frozen", "expander-dead", "expander-missed"])
+def test_the_benchs_expander_is_as_the_chips_own(name: str, after_us: int) -> None:
+    transfers = Transfers()
+    clock_us = [0]
+    chip: Any = Expander(transfers, EXPANDER, lambda: clock_us[0])
+
+    def on_chip(now_us: int) -> int:
+        clock_us[0] = now_us
+        reads = int(chip.read())
+        if chip.errors and name == "expander-missed":
+            transfers.state = ""  # only one failed
+        return reads
+
+    for now_us in range(0, 400_000 + after_us, 10_000):
+        on_chip(now_us)
+    transfers.state = name
+    chip_late_us, chip_zeros_us = _zeros(on_chip, 400_000 + after_us)
+    kernel = Kernel()
+    hardware = Hardware(kernel, BenchUnit(kernel, load_unit(UNIT).value))
+    hardware.break_part(name)
+
+    def on_bench(now_us: int) -> int:
+        kernel.run_to(now_us)
+        return hardware.inputs() & EXPANDED
+
+    late_us, zeros_us = _zeros(on_bench, 0)
+    assert chip_late_us <= 2 * ASK_US  # each asks at instants of its own
+    assert late_us <= 2 * ASK_US
+    if name == "expander-missed":
+        assert chip_zeros_us == ECHOES * ASK_US
+        assert abs(zeros_us - chip_zeros_us) <= 10_000
+    else:
+        assert min(zeros_us, chip_zeros_us) >= 900_000
+
+
+def test_what_a_drifted_converter_says() -> None:
+    """The live zero drifts with the rest. As far as it lets pass, 112 V read as less than 100."""
+    low, far, high = (DRIFTS[name] for name in DRIFTS)
+    assert as_read(0, 150_000, low) == 0
+    assert as_read(0, 150_000, (low[0] - 1, low[1])) is None  # a little more, and it is no signal
+    assert as_read(112_000, 150_000, low) == pytest.approx(99_470, abs=100)
+    assert as_read(48_000, 75_000, low) == pytest.approx(42_480, abs=50)
+    assert as_read(0, 150_000, far) is None
+    assert as_read(0, 150_000, high) == pytest.approx(3_337, abs=50)
+    assert all(as_read(value, 150_000, (1, 1)) == pytest.approx(value, abs=80) for value in range(0, 150_000, 777))
+
+
+def test_a_drifted_converters_readings_are_dropped_or_wrong(ringing: Ringing) -> None:
+    hardware, sound = ringing.hardware, ringing.hardware.bus()
+    hardware.break_part("converter-reads-low")
+    ringing.pump_for(200_000)
+    low = hardware.bus()
+    assert low[0] != sound[0]
+    assert 0.87 * sound[1] < low[1] < 0.9 * sound[1]
+    assert 0.87 * sound[4] < low[4] < 0.9 * sound[4]
+    hardware.mend_part("converter-reads-low")
+    ringing.pump_for(200_000)
+    assert hardware.bus()[1:] == sound[1:]
+    hardware.break_part("converter-reads-far-too-low")
+    ringing.pump_for(300_000, pump=False)  # the bus falls silent: its zero is no signal then
+    silent = hardware.bus()
+    ringing.pump_for(500_000, pump=False)
+    assert hardware.bus() == silent
 
 
 def test_what_the_converter_says_of_faults_of_the_supplies(ringing: Ringing) -> None:
@@ -240,6 +380,8 @@ def test_what_the_converter_says_of_faults_of_the_supplies(ringing: Ringing) -> 
         "generator-dead": lambda r: r[1:4] == (0, 0, 0),
         "bus-short": lambda r: r[1] == 0 and r[2] == round(sound_mV / ringing.unit.lamp_ohm * 1000),
         "battery-high": lambda r: r[4] == 58_000,
+        "battery-low": lambda r: r[4] == 41_000,
+        "generator-low": lambda r: r[1] == r[3] == round(0.6 * sound_mV),
     }
     for name, right in says.items():
         hardware.break_part(name)
@@ -348,7 +490,30 @@ def test_memory_host_and_permit(ringing: Ringing) -> None:
     hardware.begin()
     assert hardware.write_space()
     assert not hardware.permit_held
-    hardware.break_part("permit-welded")
+    for name in ("permit-welded", "permit-pump-bypassed"):
+        hardware.break_part(name)
+        assert hardware.permit_held
+        hardware.mend_part(name)
+        assert not hardware.permit_held
+
+
+@pytest.mark.parametrize("name", ["permit-dead", "permit-pump-stuck"])
+def test_a_permit_that_cannot_hold_lets_the_battery_go(ringing: Ringing, name: str) -> None:
+    hardware, kernel = ringing.hardware, ringing.hardware.kernel
+
+    def permit_for(us: int) -> None:
+        until_us = kernel.now_us + us
+        while kernel.now_us < until_us:
+            hardware.permit()
+            kernel.run_to(kernel.now_us + 10_000)
+
+    permit_for(100_000)
+    assert hardware.permit_held
+    hardware.break_part(name)
+    permit_for(100_000)
+    assert not hardware.permit_held
+    hardware.mend_part(name)
+    permit_for(100_000)
     assert hardware.permit_held
 
 

@@ -12,17 +12,22 @@ from typing import Any
 import pytest
 
 from demo_ctl.bench.board_faults import HARDWARE_FAULTS
-from demo_ctl.bench.hardware import Hardware
+from demo_ctl.bench.bus_readings import as_read
+from demo_ctl.bench.hardware import DRIFTS, Hardware
 from demo_ctl.bench.kernel import Kernel
 from demo_ctl.bench.people import APART_US
 from demo_ctl.bench.protocol_bench import Serial
 from demo_ctl.bench.unit import BenchUnit
+from demo_ctl.board.bus import LEAST_BATTERY_MV, LEAST_SUPPLY_MV, MOST_BATTERY_MV
 from demo_ctl.board.main import Loop
 from demo_ctl.cli import safety_failures
-from demo_ctl.link.client import Client
+from demo_ctl.link.client import Client, LimitsInForce
 from demo_ctl.office.load import load_unit
 from demo_ctl.safety import failures as f
+from demo_ctl.safety import proving as times
 from demo_ctl.safety.guard_data import load_guard
+from demo_ctl.safety.procedure import key_steps
+from demo_ctl.safety.proving_night import HEAD, night_steps
 from demo_ctl.safety.reaction import Path as Way
 from demo_ctl.terms.errors import DemoError, InputError
 from demo_ctl.wire import messages as m
@@ -34,6 +39,7 @@ GUARD = load_guard(WIRING / "guard.yaml")
 TEXT = (WIRING / "failures.yaml").read_text(encoding="utf-8")
 TABLE = f.parse_failures(TEXT, "failures.yaml", GUARD).value
 WAYS: dict[str, Way] = f.ways_off(GUARD)
+LIMITS = LimitsInForce(dict(zip(m.LIMIT_NAMES, f._boot_limits(), strict=True)), 0)
 ROWS = {name: row for row in TABLE.failures for name in row.bench}
 
 
@@ -67,6 +73,57 @@ def test_both_situations_of_every_fault_are_told() -> None:
         during = [case.during for case in row.cases]
         assert during in (["any time"], ["ringing on", "ringing off"], ["ringing on"]), row.fault
         assert during != ["ringing on"] or not row.bench, row.fault
+
+
+INPUTS = {name: bit for name, bit in vars(m).items() if name.startswith("IN_")}
+
+
+@pytest.mark.parametrize("at", [0, 1])
+@pytest.mark.parametrize("name", list(INPUTS))
+def test_every_input_of_the_board_has_a_row_for_its_broken_wire_and_one_for_being_stuck_at_1(
+    name: str, at: int
+) -> None:
+    """What holds which input is tried with the bench's faults (tests/bench_port/test_board_faults.py)."""
+    held = [fault.name for fault in HARDWARE_FAULTS.values() if (fault.holds, fault.at) == (INPUTS[name], at)]
+    rows = {ROWS[each].fault: ROWS[each] for each in held}
+    assert rows
+    if not at:
+        assert [row for row in rows.values() if "wire" in row.wrong and "broken" in row.wrong]
+
+
+def test_no_input_is_left_out() -> None:
+    assert sum(INPUTS.values()) == (1 << len(INPUTS)) - 1 == 0x1FFF
+
+
+def test_the_figures_of_a_converter_that_reads_low() -> None:
+    """What the row says, by the chip's own arithmetic: the highest values that are read as no more than the limits."""
+    drift = DRIFTS["converter-reads-low"]
+
+    def passes_as(read: int, full: int) -> int:
+        return max(value for value in range(0, full, 100) if (as_read(value, full, drift) or 0) <= read)
+
+    limits = f._boot_limits()
+    bus_mV = passes_as(limits[m.L_CEILING_V] * 1000, 150_000)
+    peak_V = bus_mV / 1000 * 2**0.5 + 48
+    current_mA = passes_as(limits[m.L_CURRENT_mA] * 1000, 250_000) // 1000
+    battery_mV = as_read(48_000, 75_000, drift)
+    assert battery_mV is not None
+    assert battery_mV >= LEAST_BATTERY_MV
+    happens = " ".join(_row("converter-reads-low").cases[0].happens.split())
+    assert f"up to {bus_mV // 1000} V rms of ringing pass as {limits[m.L_CEILING_V]} V" in happens
+    assert f"{peak_V:.0f} V peak on a battery of 48 V" in happens
+    assert f"up to {current_mA} mA as {limits[m.L_CURRENT_mA]}" in happens
+
+
+def test_the_figures_of_a_converter_that_reads_a_little_too_high() -> None:
+    drift = (115, 100)
+    battery_mV = as_read(48_000, 75_000, drift)
+    assert battery_mV is not None
+    assert LEAST_BATTERY_MV <= battery_mV <= MOST_BATTERY_MV
+    least_mV = min(mV for mV in range(0, 80_000, 100) if (as_read(mV, 150_000, drift) or 0) >= LEAST_SUPPLY_MV)
+    happens = " ".join(_row("converter-reads-too-high").cases[0].happens.split())
+    assert "15 per cent" in happens
+    assert f"a generator of {least_mV // 1000} V passes as {LEAST_SUPPLY_MV // 1000}" in happens
 
 
 def test_the_page_is_made_from_the_table() -> None:
@@ -278,7 +335,9 @@ def scene() -> Iterator[Scene]:
 
 
 LOOK_US = 2_000  # how finely a scene looks
-BY_NIGHT = {"covers-wire-broken", "presence-wire-broken", "smoke-wire-broken", "fuse-wire-broken"}
+ALARM_WIRES = {"smoke-wire-broken", "fuse-wire-broken", "release-wire-broken", "supervisory-wire-broken"}
+EXPANDER = {"expander-frozen", "expander-dead", "expander-missed"}
+BY_NIGHT = {"covers-wire-broken", "presence-wire-broken"} | ALARM_WIRES | EXPANDER
 BOOTS = {"brown-out"}
 WHEN_OPENED = {"isolator-welded"}  # shows when the chain opens
 
@@ -367,7 +426,16 @@ def test_by_night_covers_and_presence_end_ringing(scene: Scene, fault: str, reas
     assert scene.client.status().reason == reason
 
 
-@pytest.mark.parametrize(("fault", "reason"), [("smoke-wire-broken", m.R_SMOKE), ("fuse-wire-broken", m.R_FUSE)])
+@pytest.mark.parametrize(
+    ("fault", "reason"),
+    [
+        ("smoke-wire-broken", m.R_SMOKE),
+        ("fuse-wire-broken", m.R_FUSE),
+        ("release-wire-broken", m.R_RELEASE),
+        ("supervisory-wire-broken", m.R_SUPERVISORY),
+        *((name, m.R_SMOKE) for name in sorted(EXPANDER)),
+    ],
+)
 def test_by_night_an_alarms_wire_drops_the_supply(scene: Scene, fault: str, reason: int) -> None:
     scene.hardware.turn_key("night")
     scene.run(500_000)
@@ -377,7 +445,74 @@ def test_by_night_an_alarms_wire_drops_the_supply(scene: Scene, fault: str, reas
     scene.hardware.break_part(fault)
     scene.run(_told(fault, "ringing off")[reason].total_us)
     assert not scene.hardware.permit_held
+    scene.run(100_000)  # of an expander that is gone: the alarm's own time, after the night's
     assert scene.client.safety().permit_reason == reason
+    scene.hardware.mend_part(fault)
+    scene.run(1_000_000)
+    with pytest.raises(DemoError):
+        scene.client.permit(10_000)  # latched
+
+
+@pytest.mark.parametrize(
+    ("fault", "contact"),
+    [
+        ("smoke-contact-welded", m.IN_SMOKE),
+        ("fuse-contact-welded", m.IN_FUSE),
+        ("release-contact-welded", m.IN_RELEASE),
+        ("supervisory-contact-welded", m.IN_SUPERVISORY),
+        ("permit-welded", m.IN_SMOKE),
+        ("permit-pump-bypassed", m.IN_SMOKE),
+    ],
+)
+def test_what_keeps_the_battery_on_at_night_is_told_by_nobody(scene: Scene, fault: str, contact: int) -> None:
+    """As the table says. The proving of the night finds them: an alarm each, and an ear for the contactor."""
+    assert not case_of(fault, "ringing off").noticed
+    scene.hardware.turn_key("night")
+    scene.run(500_000)
+    scene.client.permit(10_000)
+    scene.hardware.break_part(fault)
+    scene.run(300_000)
+    scene.hardware.set_input(contact, False)
+    scene.run(1_000_000)
+    assert scene.hardware.permit_held
+    assert scene.trips == []
+
+
+@pytest.mark.parametrize("fault", ["permit-dead", "permit-pump-stuck"])
+def test_a_permit_that_is_not_held_takes_the_battery_and_the_board_does_not_know(scene: Scene, fault: str) -> None:
+    assert not case_of(fault, "ringing off").noticed
+    scene.hardware.turn_key("night")
+    scene.run(500_000)
+    scene.client.permit(10_000)
+    scene.run(300_000)
+    assert scene.hardware.permit_held
+    scene.hardware.break_part(fault)
+    scene.run(300_000)
+    assert not scene.hardware.permit_held
+    assert scene.client.safety().permit
+
+
+def test_somebody_a_blind_detector_does_not_see_ends_nothing(scene: Scene) -> None:
+    scene.hardware.turn_key("night")
+    scene.run(500_000)
+    scene.ring()
+    scene.hardware.break_part("presence-blind")
+    scene.hardware.set_input(m.IN_ALONE, False)
+    scene.run(1_000_000)
+    assert scene.hardware.ringing_fed
+
+
+def test_a_key_that_always_reads_on_resets_nothing(scene: Scene) -> None:
+    scene.ring()
+    scene.hardware.break_part("key-reads-on")
+    scene.hardware.turn_key("off")
+    scene.run(1_000_000)
+    assert not scene.hardware.ringing_out
+    assert [reason for _, reason in scene.trips] == [m.R_CHAIN]
+    for position in ("day", "off", "day"):
+        scene.hardware.turn_key(position)
+        scene.run(500_000)
+    assert scene.client.safety().state == m.G_TRIPPED
 
 
 def test_a_welded_channel_is_told_when_the_key_has_gone_off_and_on(scene: Scene) -> None:
@@ -405,6 +540,23 @@ def test_a_board_that_was_reset_is_locked(scene: Scene) -> None:
 
 def _row(name: str) -> f.Failure:
     return next(row for row in TABLE.failures if row.fault == name)
+
+
+# What only the proving of the night finds.
+
+NIGHT_STEPS = {step.name for step in night_steps(LIMITS)} - {step.name for step in key_steps(LIMITS)}
+AT_NIGHT = sorted(name for name, row in ROWS.items() if {case.proving for case in row.cases} & NIGHT_STEPS)
+
+
+@pytest.mark.parametrize("fault", AT_NIGHT)
+def test_the_nights_proving_finds_it_at_the_step_that_the_table_names(
+    fault: str, proven: Any, hands: Any, hardware: Any, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(times, "PATIENCE_US", 35_000_000)  # a person gets five minutes
+    hands.at = lambda name: hardware.break_part(fault) if name == HEAD else None
+    proving, _ = proven()
+    assert proving.verdict == "failed", proving.say
+    assert (proving.steps[-1].name, proving.steps[-1].result) == (ROWS[fault].cases[0].proving, "failed")
 
 
 # The command.
