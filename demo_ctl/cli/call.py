@@ -19,6 +19,7 @@ from demo_ctl.cli.plan import planned
 
 if TYPE_CHECKING:
     from demo_ctl.link.client import Client
+    from demo_ctl.measure.model import Observation
     from demo_ctl.office.model import Unit
     from demo_ctl.plan.model import BusyTrunks, Gate, Plan
     from demo_ctl.report.printer import Printer
@@ -77,6 +78,8 @@ def run(args: argparse.Namespace) -> int:
 
     with reader_may_go():
         _show(args, result)
+    if ready.remembered:
+        print(f"demo_ctl: {ready.remembered}", file=sys.stderr)
     return result.exit_code
 
 
@@ -177,11 +180,12 @@ class Ready:
         if by_night and not self._nights:
             raise NotReady(
                 "the key stands at night, where the unit runs with nobody there",
-                next_step="Turn the key to day: shows and exhibits run by day.",
+                next_step="Turn the key off, and then to day: shows and exhibits run by day.",
             )
         if by_night:
             self._supply = night.Supply(client, safety, unit=self._unit, folder=folder, now=_now, age=age)
             self._supply.take()
+        self._chain_open(safety.inputs, rings(plan))
         if rings(plan):
             by_record = check_ready(
                 client,
@@ -201,6 +205,23 @@ class Ready:
                     "and for a bench with guard=locked.",
                     file=sys.stderr,
                 )
+
+    def _chain_open(self, inputs: int, rings: bool) -> None:
+        """Say of a call that does not ring what an open chain leaves on. One that rings is refused for it."""
+        from demo_ctl.wire import messages as m
+
+        if self._nights and not rings and inputs & m.IN_KEY and not (inputs & m.IN_CHAIN_A and inputs & m.IN_CHAIN_B):
+            print(
+                "demo_ctl: the safety chain is open (a cover, or the stop). This call does not ring, and its switches "
+                "move all the same: the chain takes ringing, not the switches' battery.",
+                file=sys.stderr,
+            )
+
+    @property
+    def remembered(self) -> str:
+        """Say, once it has ended, that the alarm which took the supply stands in the book, and what that means."""
+        say, next_step = ("", "") if self._supply is None else self._supply.remembered()
+        return f"{say}. {next_step}" if say else ""
 
     def end(self) -> str:
         """Give back the supply that was held for the call, keep the alarm that took it; return what went wrong."""
@@ -301,8 +322,9 @@ def _show(args: argparse.Namespace, result: CallResult) -> None:
         from demo_ctl.cli.safety_show import trip_json
         from demo_ctl.report.machine import call_json
 
-        trips = [trip_json(trip) for trip in result.trips]
-        print_json({**call_json(result.plan, result.judgement, **_ending(result)), "trips": trips})
+        trips, taken = [trip_json(trip) for trip in result.trips], taken_of(result.plan, result.observation)
+        found = call_json(result.plan, result.judgement, **_ending(result))
+        print_json({**found, "trips": trips, "supply_taken": taken})
     else:
         from demo_ctl.cli.screen import console
         from demo_ctl.report.call import call_tables
@@ -311,6 +333,7 @@ def _show(args: argparse.Namespace, result: CallResult) -> None:
         for part in call_tables(result.plan, result.judgement, **_ending(result)):
             console().print(part)
         show_trips(result.trips)
+        show_taken(result.plan, result.observation)
         if args.record and result.record_trouble is None:
             print(f"Recorded in {Path(args.record)}")
         if args.truth:
@@ -333,6 +356,30 @@ def show_trips(trips: tuple[m.Trip, ...]) -> None:
     console().print()
     for part in trips_parts([trip_in_words(trip) for trip in trips], title="The guard tripped"):
         console().print(part)
+
+
+def show_taken(plan: Plan, observation: Observation) -> None:
+    """Tell of the alarm that took the unit's supply in a call, if one did."""
+    from demo_ctl.safety.supply_words import taken, taken_in_words
+
+    found = taken(observation.events)
+    if found is None:
+        return
+    from demo_ctl.cli.screen import console
+    from demo_ctl.report.live import people
+    from demo_ctl.report.safety import trips_parts
+
+    console().print()
+    for part in trips_parts([taken_in_words(found, people(plan))], title="An alarm took the unit's supply"):
+        console().print(part)
+
+
+def taken_of(plan: Plan, observation: Observation) -> dict[str, object] | None:
+    """Return that for other programs."""
+    from demo_ctl.report.live import people
+    from demo_ctl.safety.supply_words import taken, taken_json
+
+    return taken_json(taken(observation.events), people(plan))
 
 
 def _ending(result: CallResult) -> Ending:

@@ -6,10 +6,11 @@ import argparse
 import sys
 from typing import TYPE_CHECKING
 
-from demo_ctl.cli.call import Ending, show_trips
+from demo_ctl.cli.call import Ending, show_taken, show_trips, taken_of
 from demo_ctl.cli.files import existing
 from demo_ctl.terms.errors import InputError, Place
 from demo_ctl.terms.outcome import Exit
+from demo_ctl.wire import messages as m
 
 if TYPE_CHECKING:
     from demo_ctl.judge.model import Judgement
@@ -58,11 +59,14 @@ def _show(args: argparse.Namespace, record: Record, judgement: Judgement, ending
         from demo_ctl.report.machine import call_json
 
         trips = [trip_json(trip) for trip in record.trips]
-        print_json({**call_json(record.plan, judgement, **ending), "trips": trips})
+        taken = taken_of(record.plan, record.observation)
+        print_json({**call_json(record.plan, judgement, **ending), "trips": trips, "supply_taken": taken})
         return
     from demo_ctl.report.call import call_tables
 
     print(f"Recorded {record.wall_utc} at {record.port}")
-    for part in call_tables(record.plan, judgement, **ending):
+    begun = any(event.kind == m.EV_PLAN and event.value & 0xFF == m.RUNNING for event in record.observation.events)
+    for part in call_tables(record.plan, judgement, **ending, begun=begun):
         console().print(part)
     show_trips(record.trips)
+    show_taken(record.plan, record.observation)

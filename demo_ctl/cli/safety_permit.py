@@ -26,6 +26,7 @@ FORMAT = "demo_ctl safety permit 1"
 CAUTION = """\
 Nobody may leave a unit to run by itself without smoke detection and a way to remove power that does not need this \
 program. The battery's fuses and its own switch stay. Local electrical codes and licensed people decide."""
+SIMULATED = "On the bench (simulated board and unit): whatever is told here is practice, and there is nobody to call."
 
 
 def arguments(parser: argparse.ArgumentParser) -> None:
@@ -43,7 +44,10 @@ def arguments(parser: argparse.ArgumentParser) -> None:
 
 
 def run(args: argparse.Namespace) -> int:
-    """Ask for the supply, keep it; 0 the time is over, 2 refused, 3 link lost, 4 an alarm, 130 ended by a person."""
+    """Ask for the supply, keep it.
+
+    0 the time is over, 2 refused, 3 the link is lost or the key was turned, 4 an alarm, 130 Ctrl-C.
+    """
     from demo_ctl.office.load import load_unit
     from demo_ctl.safety.proof_store import default_folder, prepare
 
@@ -145,10 +149,11 @@ class _Night:
         self.safety = client.safety()
         age = timedelta(microseconds=age_us) if age_us else None
         self.supply = Supply(client, self.safety, unit=unit, folder=folder, now=_now, age=age)
-        self.supply.remembers = True
         self._troubled = False
 
     def run(self, for_us: int | None) -> int:
+        if self.supply.simulated:
+            self.told.show(SIMULATED)
         try:
             self._cleared()
             self.supply.take()
@@ -172,6 +177,7 @@ class _Night:
 
     def _cleared(self) -> None:
         from demo_ctl.safety import permit_book as book
+        from demo_ctl.safety.unattended import settled
 
         if not self.args.alarm_cleared:
             return
@@ -181,6 +187,14 @@ class _Night:
             self.told.tell("nothing to clear", "no alarm of this unit stands")
             return
         words, who = book.alarms_in_words(alarms), str(self.args.who)[:100]
+        settled(self.client)
+        still = book.open_alarms(self.client.safety().inputs)
+        if still:
+            raise TripError(
+                f"not recorded as seen to: {' and '.join(still)} still reads ALARM. What is remembered: {words}",
+                next_step="See to it first. When its contact has closed again (demo_ctl safety shows it): turn the key "
+                "off, then to night, and say --alarm-cleared again.",
+            )
         self.supply.keep(self.supply.row(book.CLEARED, book.reason_of(alarms[-1]), words, who))
         by = f" by {self.args.who}" if self.args.who else ""
         self.told.tell("alarm cleared", f"recorded as seen to{by}: {words}")
@@ -195,6 +209,7 @@ class _Night:
 
     def _given(self, for_us: int | None) -> None:
         from demo_ctl.safety.standing import inputs_in_words, volts
+        from demo_ctl.safety.unattended import STOP_TAKES, silenced
         from demo_ctl.wire import messages as m
 
         lease = self.supply.lease
@@ -212,7 +227,9 @@ class _Night:
         held = m.IN_NIGHT | m.IN_COVERS | m.IN_ALONE | m.IN_FUSE | m.IN_RELEASE | m.IN_SUPERVISORY | m.IN_SMOKE
         rows = [row for bit, row in enumerate(inputs_in_words(self.safety.inputs)) if held >> bit & 1]
         standing = "; ".join(f"{row.name} {row.value}" for row in rows)
-        self.told.tell("stands", f"now: {standing}; battery {volts(self.safety.battery_mV)}")
+        against = silenced(self.safety.inputs)
+        quiet = f"Nothing may ring now: {'; '.join(against)}. {STOP_TAKES}" if against else ""
+        self.told.tell("stands", f"now: {standing}; battery {volts(self.safety.battery_mV)}", quiet)
 
     def _hold(self, for_us: int | None) -> bool:
         from demo_ctl.safety.unattended import Happened, hold
@@ -227,35 +244,24 @@ class _Night:
         return hold(self.client, self.supply.lease, for_us=for_us, tell=tell, asked_to_stop=stopped)
 
     def _ended(self, over: bool, broken: LinkError | None) -> int:
-        from demo_ctl.safety import permit_book as book
+        from demo_ctl.link.lease import ALARMS
         from demo_ctl.wire import messages as m
 
         lease, lost = self.supply.lease, self.supply.lease.reason
         say = "the time is over" if over else "ended at the key" if lost else "stopped by a person"
-        trouble = self.end(say if broken is None else broken.what)
+        self.end(say if broken is None else broken.what)
         if broken is not None:
             self.told.tell("ended", broken.what, f"The permit runs out by itself within {lease.lease_ms / 1000:g} s.")
             return int(broken.exit_code)
-        if lost == m.R_NONE or lost == m.R_KEY:
+        if lost == m.R_KEY:
+            self.told.tell("ended", f"{say}; nothing is asked for any more", renewed=lease.renewed)
+            return int(Exit.BOARD_TROUBLE)
+        if lost == m.R_NONE:
             self.told.tell("ended", f"{say}; the unit's supply is given back", renewed=lease.renewed)
             return int(Exit.OK if over else Exit.INTERRUPTED)
-        if trouble == "" and isinstance(_refusal(lost), TripError):
-            self.told.tell(
-                "ended",
-                f"this alarm is remembered in {self.folder / book.NAME}",
-                "No supply is asked for until a person says that it was seen to: demo_ctl safety permit "
-                "--alarm-cleared.",
-                renewed=lease.renewed,
-            )
-        else:
-            self.told.tell("ended", "the unit's supply is off", renewed=lease.renewed)
-        return int(_refusal(lost).exit_code)
-
-
-def _refusal(reason: int) -> DemoError:
-    from demo_ctl.safety.night import refused
-
-    return refused(reason)
+        remembered, next_step = self.supply.remembered()
+        self.told.tell("ended", remembered or "the unit's supply is off", next_step, renewed=lease.renewed)
+        return int(Exit.SAFETY_TRIP if lost in ALARMS else Exit.BOARD_TROUBLE)
 
 
 def _name(reason: int) -> str:

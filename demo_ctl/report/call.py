@@ -25,6 +25,7 @@ from demo_ctl.report.words import (
     title_words,
 )
 from demo_ctl.terms.outcome import Outcome
+from demo_ctl.wire import messages as m
 
 #: Columns below which a table would lose its cells.
 NARROW = 66
@@ -74,6 +75,9 @@ _ENDED = {
     "error": "The call ended by an error of this program",
     "not ended": "The call's end is not known",
 }
+#: Alarms end a call as trips do, and trip no guard.
+_BY_ALARM = "An alarm took the unit's supply, and ended the call"
+_ALARMS = tuple(m.R_NAMES[each] for each in (m.R_SMOKE, m.R_FUSE, m.R_RELEASE, m.R_SUPERVISORY, m.R_NOT_HOME))
 
 
 def group_of(check: Check) -> str:
@@ -186,11 +190,19 @@ def call_tables(
     reason: str = "",
     released: bool = True,
     simulated: bool = False,
+    begun: bool = True,
 ) -> list[RenderableType]:
-    """A call's result as things to print, in order. judgement is None if judging was broken off."""
+    """A call's result as things to print, in order. judgement is None if judging was broken off.
+
+    begun: False for one that was refused, also by an alarm or a guard that was tripped.
+    """
+    if not begun and status == "tripped":
+        status = REFUSED
     parts: list[RenderableType] = [_title(plan)]
     how = "on the bench (simulated board and unit)" if simulated else "on a board"
     ended = _ENDED.get(status, f"The call: {status}")
+    if status == "tripped" and reason in _ALARMS:
+        ended = _BY_ALARM
     parts.append(Text(f"{ended}, {how}{': ' + reason if reason and status != 'finished' else ''}."))
     if not released:
         parts.append(

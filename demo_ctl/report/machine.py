@@ -6,7 +6,8 @@ and `verdicts`, each with `expectation`, `check`, `group`, `title`, `outcome`, `
 `u`: standard uncertainty; or null), `window` (`low`, `high`, `unit`, `source`), `say`, `place` (`file`, `line`) and
 `evidence` (numbers of the events it came from), `left_out` (true: not run on purpose, as in a rehearsal). Times are in
 ms, speeds in pps, ratios in %. The commands `call` and `record` add `trips`: the guard's, the newest first, in the form
-of `safety trips --json`.
+of `safety trips --json`; and `supply_taken`: the alarm that took the unit's supply in the call (`at_us` since it began,
+`reason`, `inputs`, `not_home` (ports), `says`), or null.
 
 `plan_json`: `format` ("demo_ctl plan 1") and every field of `plan.model.Plan`, as in the record's start row.
 """

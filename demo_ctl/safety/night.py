@@ -16,7 +16,19 @@ from demo_ctl.link.client import Client, LimitsInForce
 from demo_ctl.link.lease import ALARMS, Lease
 from demo_ctl.office.model import Unit
 from demo_ctl.safety.allowance import Window, check_left
-from demo_ctl.safety.permit_book import ENDED, GIVEN, LOST, REFUSED, Row, append_in_time, check_no_alarm, read_rows
+from demo_ctl.safety.permit_book import (
+    CLEARED_BY,
+    ENDED,
+    GIVEN,
+    LOST,
+    NAME,
+    REFUSED,
+    Row,
+    append_in_time,
+    check_no_alarm,
+    open_alarms,
+    read_rows,
+)
 from demo_ctl.safety.proof_store import board_text
 from demo_ctl.safety.readiness import NotReady, check_proving, proven_at_opening, wanted_of
 from demo_ctl.terms.errors import DemoError, LinkError, TripError
@@ -80,11 +92,11 @@ class Supply:
         assert welcome is not None
         self.lease = Lease()
         self._client, self._folder, self._unit, self._now = client, folder, unit.name, now
-        self._night, self._open, self._trouble = at_night(safety), False, ""
+        self._inputs, self._open, self._trouble = safety.inputs, False, ""
+        self._kept = False  # an alarm, in the book
         self.board, self._boot, self.simulated = board_text(safety.board), welcome.boot, bool(welcome.simulated)
-        #: A bench that a simulated person has proven as it was opened is a new one every time, and has no past.
+        #: Of a bench that a simulated person has proven as it was opened no proving is asked; alarms it has like any.
         self.fresh = proven_at_opening(client, safety, night=True)
-        self.remembers = not self.fresh
         self._wanted = wanted_of(client, safety, unit=unit, age=age, now=now(), night=True)
 
     def row(self, event: str, reason: int = m.R_NONE, say: str = "", who: str = "") -> Row:
@@ -108,20 +120,26 @@ class Supply:
         NotReady: nobody has proven the guard for the night, or it is day. TripError: an alarm, or one that nobody has
         acknowledged. InputError: it cannot be remembered.
         """
-        if self.remembers:
-            check_no_alarm(read_rows(self._folder), self._unit, self.board, simulated=self.simulated)
+        check_no_alarm(read_rows(self._folder), self._unit, self.board, simulated=self.simulated)
         if not self.fresh:
             check_proving(self._client, self._wanted, self._folder, "running with nobody there wants a proven guard")
-        if not self._night:
-            raise refused(m.R_KEY)
-        if self.remembers:
-            self.keep(self.row(GIVEN, say=self._client.port.url))
-            self._open = True
+        if self._inputs & AT_NIGHT != AT_NIGHT:
+            raise refused(m.R_KEY, self._inputs)
+        self.keep(self.row(GIVEN, say=self._client.port.url))
+        self._open = True
         self._client.hold_supply(self.lease)
         if self.lease.lost:
             trouble = self._close(REFUSED)
-            error = refused(self.lease.reason)
-            raise error if not trouble else type(error)(f"{error.what}; {trouble}", next_step=error.next_step)
+            error = refused(self.lease.reason, self._client.safety().inputs)
+            what = f"{error.what}; {trouble}" if trouble else error.what
+            raise type(error)(what, next_step=f"{error.next_step} {self.remembered()[1]}".rstrip())
+
+    def remembered(self) -> tuple[str, str]:
+        """Say where the alarm that took the supply is kept, and what has to be done; two empty texts when none did."""
+        if not self._kept:
+            return "", ""
+        say = f"this alarm is remembered in {self._folder / NAME}"
+        return say, f"No supply is asked for until a person says that it was seen to: {CLEARED_BY}."
 
     def keep(self, row: Row) -> None:
         """Write a row, and see it to the disk; the heartbeat goes on if that is slow. InputError, or the link's."""
@@ -158,6 +176,7 @@ class Supply:
             try:
                 row = self.row(event if reason in ALARMS else ENDED, reason, say)
                 append_in_time(self._folder, row, self._turn)
+                self._kept = reason in ALARMS
             except DemoError as error:
                 self._trouble = str(error)
         return self._trouble
@@ -167,14 +186,25 @@ class Supply:
             self._client.poll(_TURN_US)
 
 
-def refused(reason: int) -> DemoError:
-    """Return what to say when the board gave no supply, or has taken it."""
+def refused(reason: int, inputs: int) -> DemoError:
+    """Return what to say when the board gave no supply, or has taken it. inputs: as they read now, IN_... bits."""
     known = of_reason(reason)
     if reason in ALARMS:
-        return TripError(f"the unit's supply is not permitted: {known.what}", next_step=known.next_step)
+        what, still = f"the unit's supply is not permitted: {known.what}", open_alarms(inputs)
+        if still:
+            return TripError(f"{what}, and {' and '.join(still)} still reads ALARM", next_step=known.next_step)
+        return TripError(
+            f"{what}. No alarm contact reads so now, but the board keeps it until the key has been turned off",
+            next_step=known.next_step,
+        )
+    if reason == m.R_KEY and inputs & m.IN_KEY:
+        return NotReady(
+            "no permit is needed now: the key stands at day, and by day the key itself holds the unit's supply",
+            next_step="For a night with nobody there: turn the key off, then to night, and run this again.",
+        )
     if reason == m.R_KEY:
         return NotReady(
-            "the unit's supply is not permitted: the key does not stand at night (by day the key itself holds it)",
-            next_step="Turn the key to night, or run this by day.",
+            "the unit's supply is not permitted: the key is off",
+            next_step="Turn the key to night, and run this again. At day the key itself holds the supply.",
         )
     return LinkError(f"the unit's supply is not permitted: {known.what}", next_step=known.next_step)

@@ -30,6 +30,8 @@ from demo_ctl.terms.errors import InputError, Place, TripError
 from demo_ctl.wire import messages as m
 
 NAME = "permits.jsonl"
+#: How a person says that an alarm was seen to.
+CLEARED_BY = "demo_ctl safety permit --alarm-cleared"
 FORMAT = "demo_ctl permit 1"
 GIVEN, ENDED, LOST, REFUSED, CLEARED = "given", "ended", "lost", "refused", "alarm cleared"
 #: No longer file is read: some 50 000 rows of 300 bytes, two a night. Beyond it no supply is given.
@@ -62,6 +64,17 @@ UNREADABLE = Row("", "", "", False, LOST, "", "a line of the file cannot be read
 #: So many standing alarms are told one by one.
 _MOST_TOLD = 3
 _ALARM_NAMES = tuple(m.R_NAMES[reason] for reason in ALARMS)
+_CONTACTS = (
+    (m.IN_SMOKE, "the smoke contact"),
+    (m.IN_FUSE, "the fuse alarm"),
+    (m.IN_RELEASE, "the release alarm"),
+    (m.IN_SUPERVISORY, "the supervisory alarm"),
+)
+
+
+def open_alarms(inputs: int) -> list[str]:
+    """Name the alarm contacts that are open, by the board's inputs (IN_... bits)."""
+    return [name for bit, name in _CONTACTS if not inputs & bit]
 
 
 def reason_of(row: Row) -> int:
@@ -165,7 +178,7 @@ def check_no_alarm(rows: Iterable[Row], unit: str, board: str, *, simulated: boo
     look = "" if alarms[-1] is UNREADABLE else f"Look {advice.look}. {advice.next_step} "
     raise TripError(
         f"the unit's supply was taken off by an alarm that nobody has acknowledged yet: {alarms_in_words(alarms)}",
-        next_step=f"{look}When it has been seen to: demo_ctl safety permit --alarm-cleared.",
+        next_step=f"{look}When it has been seen to: {CLEARED_BY}.",
     )
 
 

@@ -71,9 +71,7 @@ def standing(safety: m.Safety, trip: m.Trip | None = None) -> Standing:
     blocked = safety.state == m.G_TRIPPED or safety.obstacle != m.R_NONE
     tripped = safety.state == m.G_TRIPPED
     advice = of_tripped(safety, trip) if tripped else of_reason(safety.obstacle)
-    permit = "given" if safety.permit else f"not given: {name_of(safety.permit_reason)}"
-    if not safety.permit and safety.mode != m.MODE_NIGHT:
-        permit = "not given; by day the key itself holds the unit's supply"
+    permit = _permit(safety)
     return Standing(
         headline=state,
         why=_why(safety, trip) if tripped else "",
@@ -99,6 +97,19 @@ def standing(safety: m.Safety, trip: m.Trip | None = None) -> Standing:
         ),
         permit=permit,
     )
+
+
+def _permit(safety: m.Safety) -> str:
+    """Say whether the unit's supply is permitted. Its reason is the last one, which may be over."""
+    if safety.permit:
+        return "given"
+    if not safety.inputs & m.IN_KEY:
+        return "not given: the key is off"
+    if not safety.inputs & m.IN_NIGHT:
+        return "not given; by day the key itself holds the unit's supply"
+    if safety.permit_reason in (m.R_NONE, m.R_LEASE, m.R_KEY):
+        return "not given: nobody asks for it now (demo_ctl safety permit does)"
+    return f"not given; what took it last: {of_reason(safety.permit_reason).what}"
 
 
 def _why(safety: m.Safety, trip: m.Trip | None) -> str:

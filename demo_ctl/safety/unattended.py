@@ -17,8 +17,21 @@ from demo_ctl.safety.standing import INPUTS, STATES
 from demo_ctl.wire import messages as m
 
 POLL_US = 100_000
-#: What is told of while the supply is held: what the night hangs on.
+#: What is told of while the supply is held: what the night hangs on. The chain's two channels are told as one.
 _TOLD = m.IN_KEY | m.IN_NIGHT | m.IN_COVERS | m.IN_ALONE | m.IN_FUSE | m.IN_RELEASE | m.IN_SUPERVISORY | m.IN_SMOKE
+_CHAIN = m.IN_CHAIN_A | m.IN_CHAIN_B
+#: After something was moved its contacts have come to rest, and the board has read them.
+_SETTLED_US = 200_000
+#: What the chain takes and what it leaves (wiring/README.md).
+STOP_TAKES = (
+    "Covers, stop and key take ringing by wire, not the switches' battery: at night that stays on while the permit is "
+    "held."
+)
+#: What keeps everything from ringing at night, while it reads 0.
+_QUIET_FOR = {
+    m.IN_COVERS: "Nothing may ring until every cover is proven closed.",
+    m.IN_ALONE: "Nothing may ring until nobody is there.",
+}
 
 
 @dataclass(frozen=True)
@@ -56,16 +69,41 @@ def hold(
         for each in watch.take(client.poll(left_us)):
             tell(each)
     if lease.lost:
-        tell(lost(lease))
+        inputs = 0
+        if lease.reason == m.R_KEY:
+            for each in watch.take(settled(client)):
+                tell(each)
+            inputs = client.safety().inputs
+        tell(lost(lease, inputs))
     return False
 
 
-def lost(lease: Lease) -> Happened:
-    """Say why a supply was taken."""
+def settled(client: Client) -> list[Heard]:
+    """Wait until what has just been moved reads as it stands; return what the board said meanwhile."""
+    found: list[Heard] = []
+    until_us = client.now_us() + _SETTLED_US
+    while (left_us := until_us - client.now_us()) > 0:
+        found += client.poll(left_us)
+    return found
+
+
+def lost(lease: Lease, inputs: int) -> Happened:
+    """Say why a supply was taken. inputs: IN_... bits, as they read since the key was turned."""
     known = of_reason(lease.reason)
+    if lease.reason == m.R_KEY and inputs & m.IN_KEY:
+        say = "the key no longer stands at night; at day it holds the unit's supply itself"
+        return Happened("lost", say, "Before anything rings by day: turn the key off, then to day.", m.R_KEY)
     if lease.reason == m.R_KEY:
-        return Happened("lost", "the key no longer stands at night", "By day the key itself holds the supply.", m.R_KEY)
-    return Happened("lost", known.what, f"Look {known.look}. {known.next_step}", lease.reason, lease.lost_at_us)
+        return Happened("lost", "the key is off, and no longer stands at night: the unit has no supply", "", m.R_KEY)
+    say = f"the unit's supply was taken off: {known.what}"
+    return Happened("lost", say, f"Look {known.look}. {known.next_step}", lease.reason, lease.lost_at_us)
+
+
+def silenced(inputs: int) -> list[str]:
+    """Say what keeps everything at night from ringing now, besides alarms, which take the supply as well."""
+    found = [] if inputs & _CHAIN == _CHAIN else ["the safety chain is open (a cover, the stop or the key)"]
+    found += [] if inputs & m.IN_COVERS else ["the covers are not proven closed"]
+    return found + ([] if inputs & m.IN_ALONE else ["somebody is there"])
 
 
 class Watch:
@@ -89,12 +127,18 @@ class Watch:
         return found
 
     def _changed(self, event: m.Event) -> list[Happened]:
-        changed, self._inputs = (self._inputs ^ event.value) & _TOLD, event.value
-        return [
-            Happened("input", f"{name}: {yes if event.value >> bit & 1 else no}", board_us=event.at_us)
-            for bit, (name, yes, no) in enumerate(INPUTS)
-            if changed >> bit & 1
-        ]
+        before, self._inputs = self._inputs, event.value
+        whole = event.value & _CHAIN == _CHAIN
+        found = []
+        if whole is not (before & _CHAIN == _CHAIN):
+            say = "safety chain: complete" if whole else "safety chain: open (a cover, the stop or the key)"
+            found.append(Happened("input", say, "" if whole else f"Nothing may ring now. {STOP_TAKES}", 0, event.at_us))
+        for bit, (name, yes, no) in enumerate(INPUTS):
+            if (before ^ event.value) & _TOLD & 1 << bit:
+                quiet = event.value >> bit & 1
+                next_step = "" if quiet else _QUIET_FOR.get(1 << bit, "")
+                found.append(Happened("input", f"{name}: {yes if quiet else no}", next_step, 0, event.at_us))
+        return found
 
 
 def _guard(event: m.Event) -> Happened:

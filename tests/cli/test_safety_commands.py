@@ -404,7 +404,7 @@ def test_a_night_at_the_unit(served: Served, tmp_path: Path) -> None:
     permit = ("safety", "permit", *where, "--proving-dir", str(folder))
     run = _run(*permit, "--for", "1 s")
     assert run.returncode == 2
-    assert "the key does not stand at night" in run.stdout
+    assert "the key stands at day" in run.stdout
     served.do("key night")
     while not json.loads(_run("safety", *where, "--json").stdout)["inputs"]["key at night"]:
         pass
@@ -421,7 +421,7 @@ def test_a_night_at_the_unit(served: Served, tmp_path: Path) -> None:
         held.append(json.loads(_run("safety", *where, "--json").stdout)["permit"])
         assert len(held) < 100
     found = json.loads(_run("safety", *where, "--json").stdout)
-    assert found["permit_says"].endswith("the supply permit ran out")
+    assert found["permit_says"].startswith("not given: nobody asks for it now")
 
     code, said = _follow((*permit, "--for", "1500 ms"), lambda line, process: None)
     assert code == 0, said

@@ -20,7 +20,7 @@ from demo_ctl.safety.allowance import Window
 from demo_ctl.safety.night import Supply, at_night, check_ringing
 from demo_ctl.safety.permit_book import ENDED, GIVEN, LOST, NAME, REFUSED, read_rows
 from demo_ctl.safety.readiness import NotReady
-from demo_ctl.safety.unattended import Happened, hold
+from demo_ctl.safety.unattended import STOP_TAKES, Happened, hold, settled, silenced
 from demo_ctl.terms.errors import DemoError, InputError, TripError
 from demo_ctl.wire import messages as m
 
@@ -62,6 +62,13 @@ def test_night_is_where_both_contacts_of_the_key_say_so() -> None:
     assert at_night(safety(inputs=m.IN_KEY | m.IN_NIGHT))
     assert not at_night(safety(inputs=m.IN_NIGHT))
     assert not at_night(safety(inputs=m.IN_KEY))
+
+
+@given(st.integers(0, 0x1FFF))
+def test_what_may_ring_at_night_by_its_inputs(inputs: int) -> None:
+    """Nothing is said exactly where chain, covers and presence all allow it."""
+    wanted = m.IN_CHAIN_A | m.IN_CHAIN_B | m.IN_COVERS | m.IN_ALONE
+    assert (silenced(inputs) == []) is (inputs & wanted == wanted)
 
 
 # -- the supply, on a bench that nobody has proven ----------------------------------------------------------
@@ -173,10 +180,79 @@ def test_an_alarm_that_stands_already_is_refused_and_remembered(bench: Port, uni
 def test_by_day_there_is_nothing_to_ask_for(bench: Port, unit: Any, tmp_path: Path) -> None:
     bench._line.world.hardware.turn_key("day")
     _, supply = supply_of(bench, unit, tmp_path)
-    with pytest.raises(DemoError, match="the key does not stand at night") as caught:
+    with pytest.raises(DemoError, match="the key stands at day, and by day the key itself holds") as caught:
         supply.take()
     assert int(caught.value.exit_code) == 2
+    assert "turn the key off, then to night" in caught.value.next_step
     assert read_rows(tmp_path) == []
+
+
+def test_a_bench_that_proved_itself_remembers_its_alarms_as_any(bench: Port, unit: Any, tmp_path: Path) -> None:
+    """Nobody's proving is asked for there; what took the supply of the unit stands in the book all the same."""
+    add_url_package("demo_ctl.bench")
+    port = open_port(f"bench://?unit={UNIT}&key=night")
+    try:
+        client = Client(port)
+        client.hello()
+        supply = Supply(client, client.safety(), unit=unit, folder=tmp_path, now=lambda: NOON)
+        assert supply.fresh
+        supply.take()
+        assert supply.remembered() == ("", "")
+        port._line.world.hardware.set_input(m.IN_FUSE, False)
+        hold(client, supply.lease, for_us=None, tell=print, asked_to_stop=lambda: False)
+        assert supply.end("in a call") == ""
+        assert str(tmp_path / NAME) in supply.remembered()[0]
+    finally:
+        port.close()
+    _, other = supply_of(bench, unit, tmp_path)
+    with pytest.raises(TripError, match="nobody has acknowledged yet: fuse alarm"):
+        other.take()
+
+
+@pytest.mark.parametrize(("still", "said"), [(True, "the smoke contact still reads ALARM"), (False, "board keeps it")])
+def test_a_refusal_says_whether_the_alarm_is_there_yet_or_only_kept(
+    bench: Port, unit: Any, tmp_path: Path, still: bool, said: str
+) -> None:
+    hardware = bench._line.world.hardware
+    hardware.set_input(m.IN_SMOKE, False)
+    client, supply = supply_of(bench, unit, tmp_path)
+    settled(client)
+    hardware.set_input(m.IN_SMOKE, not still)
+    settled(client)
+    with pytest.raises(TripError, match=said) as caught:
+        supply.take()
+    assert "--alarm-cleared" in caught.value.next_step
+
+
+@pytest.mark.parametrize(("position", "said"), [("off", "the unit has no supply"), ("day", "at day it holds")])
+def test_a_key_that_is_turned_says_which_way(bench: Port, unit: Any, tmp_path: Path, position: str, said: str) -> None:
+    client, supply = supply_of(bench, unit, tmp_path)
+    supply.take()
+    hardware = bench._line.world.hardware
+    hardware.kernel.at(hardware.kernel.now_us + 300_000, hardware.turn_key, position)
+    told: list[Happened] = []
+    assert not hold(client, supply.lease, for_us=None, tell=told.append, asked_to_stop=lambda: False)
+    assert told[-1].kind == "lost"
+    assert said in told[-1].say
+
+
+@pytest.mark.parametrize("by", ["press_stop", "open_cover"])
+def test_an_open_chain_is_told_once_and_that_it_takes_ringing_and_not_the_battery(
+    bench: Port, unit: Any, tmp_path: Path, by: str
+) -> None:
+    client, supply = supply_of(bench, unit, tmp_path)
+    supply.take()
+    hardware = bench._line.world.hardware
+    hardware.kernel.at(hardware.kernel.now_us + 300_000, getattr(hardware, by))
+    told: list[Happened] = []
+    assert hold(client, supply.lease, for_us=1_000_000, tell=told.append, asked_to_stop=lambda: False)
+    chain = [each for each in told if each.say.startswith("safety chain")]
+    assert [each.say for each in chain] == ["safety chain: open (a cover, the stop or the key)"]
+    assert chain[0].next_step == f"Nothing may ring now. {STOP_TAKES}"
+    assert [each.next_step for each in told if each.say == "covers' second contacts: open"] == (
+        ["Nothing may ring until every cover is proven closed."] if by == "open_cover" else []
+    )
+    assert hardware.permit_held
 
 
 def test_stopped_it_is_given_back_at_once(bench: Port, unit: Any, tmp_path: Path) -> None:
