@@ -96,8 +96,8 @@ class People:
 
 
 # Proving, as done on the bench while it is opened: with the key off, everything that has two positions is put into
-# both; then the key goes to night and to day. Relays are pulled up one at a time by their test buttons, so nothing gets
-# through, and for less time than a mirror contact may be wrong for.
+# both; then the key goes to night, off and to day (for the board it is night until the key was off). Relays are pulled
+# up one at a time by their test buttons, so nothing gets through, and for less time than a mirror contact may be wrong.
 _REST = IN_ALONE | IN_FUSE | IN_RELEASE | IN_SUPERVISORY | IN_SMOKE
 _PROVING: tuple[tuple[int, Callable[[Hardware], None]], ...] = (
     (100, lambda at: at.turn_key("off")),
@@ -109,7 +109,8 @@ _PROVING: tuple[tuple[int, Callable[[Hardware], None]], ...] = (
     (850, lambda at: at.release_button()),
     (900, lambda at: at.set_input(_REST, False)),
     (950, lambda at: at.set_input(_REST, True)),
-    (1100, lambda at: at.turn_key("night")),
+    (1000, lambda at: at.turn_key("night")),
+    (1150, lambda at: at.turn_key("off")),
     (1300, lambda at: at.turn_key("day")),
     (1500, lambda at: at.press_relay_button("a", True)),
     (1580, lambda at: at.press_relay_button("a", False)),
