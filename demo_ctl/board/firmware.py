@@ -50,7 +50,9 @@ class Firmware:
         self._work = 0  # edges, timers and instructions that this pass may still do
         self._host = False  # a host said hello and has not gone silent
         self._nonce = None
-        self._heard_us = 0  # last heartbeat
+        self._heard_us = 0  # when the host lived last, for all that is known: see _lives
+        self._beats_us = 0  # so far would all heartbeats of this session last
+        self._since_us = 0  # what is read in this pass came at this instant at the earliest (or a pass before)
         self._booted_us = None  # until EV_BOOT has been posted
         self._told_boot = False
         self._edge = -1  # bit << 1 | level of an edge taken from pins, perhaps later than now; -1: none
@@ -63,6 +65,7 @@ class Firmware:
         self._listening = 0
         self._audio_us = FAR_US  # when the next block is complete
         self._unheard = False  # commands may be waiting to be performed
+        self._backlog = False  # bytes may be waiting to be read
         self._blocked = False  # the way to the host was too full for a frame
         self.lamps = Lamps(pins)
         self._tripped = False  # as the lamps know it
@@ -364,7 +367,10 @@ class Firmware:
 
     def _hear(self):
         """Read and perform what the host sent. Return whether more may be waiting."""
+        if not self._backlog:
+            self._since_us = self.now_us
         data = self.pins.read_bytes(limits.READ_MOST)
+        self._backlog = len(data) == limits.READ_MOST
         if data:
             self.session.feed(data, self.now_us)
         elif not self._unheard:
@@ -373,10 +379,24 @@ class Firmware:
             got = self.session.take()
             if got is None:
                 self._unheard = False
-                return len(data) == limits.READ_MOST
+                return self._backlog
             self._perform(got[0], got[1])
         self._unheard = True
         return True
+
+    def _lives(self):
+        """A heartbeat came: note when the host lived. A backlog must not make a host that has died look alive.
+
+        Two rules. It is as old as the backlog it came out of: bytes that wait may be as old as the first pass that left
+        some behind. And heartbeats that come faster than a live host sends them had been waiting somewhere: here, or on
+        a slow way. A few may come together when the way was held up; for all of them time must have gone by.
+        """
+        ahead_us = self._beats_us - self.now_us
+        if ahead_us < 0:
+            ahead_us = 0
+        self._beats_us = self.now_us + ahead_us + limits.BEAT_LEAST_US
+        if ahead_us <= limits.BEATS_AHEAD_US and self._since_us > self._heard_us:
+            self._heard_us = self._since_us
 
     def _speak(self):
         """Write what there is room for. Return whether to come back at once."""
@@ -398,8 +418,7 @@ class Firmware:
     def _perform(self, sequence, message):
         kind = type(message)
         if kind is m.Heartbeat:
-            if self._host:
-                self._heard_us = self.now_us
+            self._lives()
             self.session.send(m.Beat(self.now_us, self.sequencer.state, self.guard.state, self.guard.inputs))
         elif kind is m.EventAck:
             pass
@@ -442,7 +461,9 @@ class Firmware:
             if not self._told_boot:
                 self._told_boot = True
                 self.post(self._booted_us, m.EV_BOOT, 0, 0)
-        self._heard_us = self.now_us
+            self._heard_us = self._beats_us = self.now_us
+        else:
+            self._lives()
         pins = self.pins
         self.session.send(
             m.Welcome(

@@ -3,6 +3,8 @@
 from demo_ctl.board.interlock import Times
 
 HEARTBEAT_LEAST_MS = 250  # a host beats every 200 ms: a tighter limit would end every session
+BEAT_LEAST_US = 150000  # and never faster than this in the long run: what comes faster had been waiting
+BEATS_AHEAD_US = 450000  # so far ahead they may come when the way was held up: four together
 
 
 def safety_limits():
@@ -63,7 +65,7 @@ LOSS_REPORT_US = 250000  # losses of one kind are reported at most this often
 # is declared too.
 WORK_MOST = 2  # edges, timers and instructions
 COMMANDS_MOST = 2
-READ_MOST = 64  # bytes asked for; the chip's pins hand over 16 at most
+READ_MOST = 16  # bytes: on the chip each costs 81 us. No more than COMMANDS_MOST frames end in so many
 WRITE_MOST = 256  # one audio frame, or eight events
 LAST_WORDS = 4  # writes of WRITE_MOST at most, when a host falls silent
 LAMPS_US = 40000  # lamps change this often at most: as often as the chip sends the expander a byte anyway

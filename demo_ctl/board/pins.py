@@ -32,7 +32,7 @@ class Pins:
 
     # Serial port to the host.
     def read_bytes(self, most):
-        """Return up to `most` bytes that have already arrived (b"" if none)."""
+        """Return up to `most` bytes that have already arrived (b"" if none). Fewer than `most`: no more are waiting."""
         raise NotImplementedError
 
     def write_space(self):

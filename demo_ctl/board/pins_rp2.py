@@ -37,12 +37,12 @@ from demo_ctl.board.chip_parts import (
     Watch,
     held_at_boot,
 )
+from demo_ctl.board.limits import READ_MOST
 from demo_ctl.board.main import run
 from demo_ctl.board.pins import TICKS, Pins
 from demo_ctl.board.pulse_program import BREAK_CYCLES, LEAD_US, MAKE_CYCLES, train
 
 MASK = TICKS - 1
-READ_MOST = 16  # a pass: 81 us each
 BUS_HZ = 400000
 BUS_TIMEOUT_US = 1000  # a transfer takes 120; a bus held by a broken part must not hold the loop
 RING_BYTES = 2048

@@ -16,6 +16,8 @@ from demo_ctl.board import guard as g
 from demo_ctl.board import limits
 from demo_ctl.board.petition import RELEASE_US
 from demo_ctl.wire import messages as m
+from demo_ctl.wire.codec import encode
+from demo_ctl.wire.framing import frame
 
 I = m.Instruction  # noqa: E741
 
@@ -101,6 +103,70 @@ def test_silence_releases_everything_in_time() -> None:
     assert stage.ask(m.StatusRequest(1)).reason == m.R_SILENCE
     stage.hello(2)
     assert stage.upload(6, [I(m.OP_WAIT, 0, 0, 1, 0)]) == [0, 0, 0, 0]
+
+
+BEAT = frame(encode(0, m.Heartbeat(0)))
+HELLO = [frame(encode(nth, m.Hello(m.PROTOCOL, m.TABLE_HASH, 1))) for nth in range(256)]
+QUEUED = 4096  # bytes that a computer's driver keeps for a program that has died
+BACKLOGS = {
+    "heartbeats": BEAT * (QUEUED // len(BEAT)),
+    "heartbeats among commands": (BEAT + b"".join(frame(encode(0, m.Lamps(1, 0))) for _ in range(30))) * 10,
+    "heartbeats in noise": (BEAT + b"\x55" * 299 + b"\0") * 13,
+    "hellos of the same session": b"".join(HELLO)[:QUEUED],
+    "hellos in noise": b"".join(each + b"\x55" * 299 + b"\0" for each in HELLO[:13]),
+}
+
+
+@pytest.mark.parametrize("pass_us", [1_000, 3_000, 9_000])
+@pytest.mark.parametrize("what", BACKLOGS)
+def test_what_a_dead_host_left_waiting_is_no_sign_of_life(what: str, pass_us: int) -> None:
+    """Its driver goes on handing over what had been queued; a pass takes its time, and reads 16 bytes."""
+    stage, _ = _ringing()
+    run_once = stage.loop.run_once
+
+    def slow() -> int:
+        deadline_us = int(run_once())
+        stage.pins.now_us += pass_us
+        stage.pins.arrive()
+        return max(deadline_us, int(stage.pins.now_us))
+
+    stage.loop.run_once = slow
+    stage.beat_us, stage.acks = NEVER, False
+    died_us = stage.now_us
+    stage.pins.waiting += BACKLOGS[what]
+    stage.run(died_us + 6_000_000)
+    assert not stage.pins.waiting
+    assert died_us < stage.pumps()[-1] <= died_us + 600_000 + 2 * pass_us
+    assert stage.firmware.guard.trip(0)[0] == m.R_SILENCE
+
+
+@pytest.mark.parametrize("gap_us", [1_250, 12_500, 40_000])
+def test_nor_is_what_comes_late_over_a_slow_way(gap_us: int) -> None:
+    """Heartbeats that wait on the way, not here: one of 12 bytes each 12.5 ms is a line of 9,600 baud."""
+    stage, _ = _ringing()
+    stage.beat_us = NEVER
+    died_us = stage.now_us
+    for nth in range(QUEUED // len(BEAT)):
+        stage.do(died_us + nth * gap_us, lambda: stage.pins.waiting.extend(BEAT))
+    stage.run(died_us + 3_000_000)
+    assert stage.pumps()[-1] <= died_us + 600_000 + 4 * gap_us
+    assert stage.firmware.guard.trip(0)[0] == m.R_SILENCE
+
+
+@settings(max_examples=60, deadline=None)
+@given(held=st.lists(st.integers(0, 399_000), min_size=40, max_size=40))
+def test_heartbeats_of_a_live_host_may_be_held_up_and_come_together(held: list[int]) -> None:
+    """Each is held up for as long as it happens to be, and comes after those before it: ringing goes on."""
+    stage, _ = _ringing()
+    from_us = stage.beat_us
+    stage.beat_us = NEVER
+    comes_us = 0
+    for nth, held_us in enumerate(held):
+        comes_us = max(comes_us, from_us + nth * 200_000 + held_us)
+        stage.do(comes_us, lambda: stage.command(0, m.Heartbeat(0)))
+    stage.run(from_us + 200_000 * len(held))
+    assert stage.firmware.guard.live
+    assert stage.firmware.guard.trip_count == 0
 
 
 def test_commands_do_not_stand_in_for_a_heartbeat() -> None:
@@ -792,7 +858,24 @@ def test_a_loose_wire_of_the_key_does_not_reset_a_trip_while_a_cover_is_open() -
     assert stage.firmware.guard.state == m.G_SAFE
 
 
-def test_a_loose_wire_of_the_key_does_not_free_an_alarms_latch() -> None:
+@pytest.mark.parametrize("tripped", [True, False], ids=["tripped", "since boot"])
+def test_a_loose_wire_of_the_key_and_a_cover_that_closes_again_are_no_turn_of_the_key(tripped: bool) -> None:
+    stage = _ringing()[0] if tripped else Stage()
+    fine = stage.pins.input_bits
+    cover = fine & ~3
+    for bits in (cover, cover & ~m.IN_KEY, fine & ~m.IN_KEY, fine):
+        stage.pins.input_bits = bits
+        stage.run(stage.now_us + 500_000)
+    guard = stage.firmware.guard
+    assert (guard.state, guard.obstacle()) == (m.G_TRIPPED, m.R_STUCK_CHAIN)
+    stage.run(stage.now_us + 5_000_000)
+    assert guard.state == m.G_TRIPPED
+    stage.turn_key()
+    assert guard.state == m.G_SAFE
+
+
+@pytest.mark.parametrize("loose_us", [90_000, 150_000, 300_000, 3_000_000])
+def test_a_loose_wire_of_the_key_does_not_free_an_alarms_latch(loose_us: int) -> None:
     stage = Stage()
     stage.turn_key()
     stage.hello()
@@ -802,7 +885,64 @@ def test_a_loose_wire_of_the_key_does_not_free_an_alarms_latch() -> None:
     stage.run(stage.now_us + 200_000)
     stage.pins.input_bits |= m.IN_SMOKE
     stage.pins.input_bits &= ~m.IN_KEY
-    stage.run(stage.now_us + 90_000)
+    stage.run(stage.now_us + loose_us)
     stage.pins.input_bits |= m.IN_KEY
     stage.run(stage.now_us + 500_000)
+    stage.hello()
     assert stage.ask(m.Permit(9000, 0)).detail == m.R_SMOKE
+    night = stage.pins.input_bits
+    stage.turn_key()
+    stage.pins.input_bits = night
+    stage.hello()
+    assert stage.ask(m.Permit(9000, 0)).code == m.OK
+
+
+#: What the expander reads: with it gone, all of it is 0.
+EXPANDED = m.IN_NIGHT | m.IN_COVERS | m.IN_ALONE | m.IN_FUSE | m.IN_RELEASE | m.IN_SUPERVISORY | m.IN_SMOKE
+
+
+@pytest.mark.parametrize("lost", [m.IN_NIGHT, EXPANDED], ids=["night contact", "expander"])
+def test_no_broken_wire_makes_day_of_a_night(lost: int) -> None:
+    stage = Stage()
+    stage.turn_key()
+    stage.pins.input_bits |= m.IN_NIGHT
+    stage.hello()
+    stage.upload(1, [I(m.OP_RINGING, 2, 1, 20_000_000, 0), I(m.OP_WAIT, 0, 0, 20_000_000, 0)])
+    assert stage.ask(m.Start(1)).code == m.OK
+    stage.run(stage.now_us + 1_000_000)
+    guard = stage.firmware.guard
+    assert guard.live
+    stage.pins.input_bits &= ~lost
+    at_us = stage.now_us
+    stage.run(at_us + 1_000_000)
+    assert not guard.live
+    assert stage.pumps()[-1] <= at_us + 20_000
+    assert stage.firmware.sequencer.reason == m.R_NIGHT_LOST
+    assert guard.mode == m.MODE_NIGHT
+    assert guard.obstacle() == m.R_NIGHT_LOST
+    stage.pins.input_bits |= EXPANDED & ~m.IN_NIGHT
+    stage.run(stage.now_us + 1_000_000)
+    assert guard.obstacle() == m.R_NIGHT_LOST  # it may be the key at day: then it is turned off first
+    stage.turn_key()
+    assert (guard.mode, guard.obstacle()) == (m.MODE_DAY, m.R_NONE)
+
+
+def test_what_is_worse_than_the_trip_becomes_known_while_it_is_tripped() -> None:
+    stage, _ = _ringing()
+    stage.pins.welded = True
+    stage.pins.input_bits &= ~3  # a cover opens, and the isolating contactor stays
+    stage.run(stage.now_us + 1_000_000)
+    trip = stage.firmware.guard.trip(0)
+    assert (trip[0], trip[1]) == (m.R_CHAIN, m.R_ISOLATOR)
+    assert stage.firmware.guard.obstacle() == m.R_ISOLATOR
+
+
+def test_ringing_on_a_line_while_tripped_is_told() -> None:
+    stage, _ = _ringing()
+    stage.pins.input_bits &= ~3
+    stage.run(stage.now_us + 1_000_000)
+    assert stage.firmware.guard.trip(0)[1] == m.R_NONE
+    stage.pins.at(stage.now_us, 4 * 2 + m.RINGING, 1)
+    stage.run(stage.now_us + 1_000_000)
+    trip = stage.firmware.guard.trip(0)
+    assert (trip[0], trip[1]) == (m.R_CHAIN, m.R_UNEXPECTED_RINGING)
