@@ -14,6 +14,7 @@ from hypothesis import strategies as st
 
 from demo_ctl.board import guard as g
 from demo_ctl.board import limits
+from demo_ctl.board.identity import VERSION
 from demo_ctl.board.petition import RELEASE_US
 from demo_ctl.wire import messages as m
 from demo_ctl.wire.codec import encode
@@ -599,7 +600,7 @@ def test_what_is_in_force_can_be_read_back_and_proved() -> None:
     before = stage.ask(m.LimitsRequest(1))
     values = struct.unpack("<26I", before.data)
     assert values == tuple(limits.safety_limits())
-    assert before.digest == m.limits_digest(before.data, 256)
+    assert before.digest == m.limits_digest(before.data, VERSION)
     assert stage.ask(m.Tighten(m.L_BURST_MS, 4000)).code == m.OK
     after = stage.ask(m.LimitsRequest(2))
     assert after.digest != before.digest
