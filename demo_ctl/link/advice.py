@@ -250,6 +250,13 @@ REASONS: Mapping[int, Advice] = MappingProxyType(
             "at every cover, and at the covers' second contacts and their wire",
             "Close every cover until `demo_ctl safety` says so; then run it again.",
         ),
+        m.R_NIGHT_LOST: Advice(
+            "the key stood at night, and its night contact opened without the key having been turned off: the night's"
+            " limits hold until it was",
+            "at the key: turned straight from night to day? If nobody turned it: at the night contact, its wire, and"
+            " the expander that reads it",
+            "Turn the key off, and then to day or to night; then run it again.",
+        ),
         m.R_PLACE: Advice(
             "this line may not be rung now: by night only board ports are, in a visitors' session only its own",
             "at the script's called party, and at the key's position",
@@ -314,6 +321,8 @@ UP_AT_REST = Advice(
     f" that stays up. Then {KEY}, and prove the guard.",
     trip=True,
 )
+#: Its short name, as R_NAMES has them.
+_UP_AT_REST = "a relay or the bus reads as if it rang"
 #: The guard's states in which there was ringing to take off.
 _RANG = (m.G_LIVE, m.G_FALLING)
 
@@ -380,9 +389,23 @@ def of_trip(code: int) -> Advice:
 
 def of_worse(trip: m.Trip) -> Advice:
     """Give the advice for what came after a trip (its `worse`), by what the guard did before it."""
-    if trip.worse == m.R_NO_SILENCE and trip.state not in _RANG:
-        return UP_AT_REST
-    return of_trip(trip.worse)
+    return of_after(trip.worse, trip.state)
+
+
+def of_after(worse: int, state: int) -> Advice:
+    """Give the advice for `worse`, which came after a trip. state: the guard's (G_...) before that trip."""
+    return UP_AT_REST if _at_rest(worse, state) else of_trip(worse)
+
+
+def name_after(worse: int, state: int) -> str:
+    """Name what came after a trip, as for `of_after`."""
+    if _at_rest(worse, state):
+        return _UP_AT_REST
+    return m.R_NAMES[worse] if worse < len(m.R_NAMES) else f"code {worse}"
+
+
+def _at_rest(worse: int, state: int) -> bool:
+    return worse == m.R_NO_SILENCE and state not in _RANG
 
 
 def of_tripped(safety: m.Safety, trip: m.Trip | None) -> Advice:

@@ -57,8 +57,10 @@ _LOST = {
     m.EVENTS[m.EV_AUDIO_LOST]: "sound is missing here, {detail} pieces of 14 ms: the cable, or this computer, is slow",
     m.EVENTS[m.EV_OVERFLOW]: "the board had more to report than the cable could carry; {detail} reports are lost",
 }
+_HANDS_OFF = ". KEEP HANDS OFF"
 #: Why the board ended a call or took ringing off, by the words that come with the item.
-_REASONS = {
+_AT_REST = "a relay or the bus reads as if it rang"
+_REASONS = {_AT_REST: _AT_REST + _HANDS_OFF} | {
     m.R_NAMES[code]: words
     for code, words in (
         (m.R_STOP, ""),  # somebody here asked for it, and was told so
@@ -69,15 +71,15 @@ _REASONS = {
         (m.R_WINDOW, "it rang for longer than it may"),
         (m.R_CHAIN, "a cover, the key or the emergency stop"),
         (m.R_ENDED, ""),  # no more than that
-        (m.R_UNEXPECTED_RINGING, "ringing voltage where none should be. KEEP HANDS OFF"),
+        (m.R_UNEXPECTED_RINGING, "ringing voltage where none should be" + _HANDS_OFF),
         (m.R_NEW_HELLO, "another program uses the board"),
         (m.R_LOCKED, "nobody has turned the key since the board was switched on"),
         (m.R_KEY, "the key is off"),
         (m.R_DISCREPANCY, "one channel of the safety chain opened without the other"),
         (m.R_STUCK_CHAIN, "a channel of the safety chain stays closed with the key off"),
         (m.R_MIRROR, "a guard relay did not do as it was told"),
-        (m.R_NO_SILENCE, "ringing voltage did not go away. KEEP HANDS OFF"),
-        (m.R_BUS, "there is ringing voltage behind the open guard. KEEP HANDS OFF"),
+        (m.R_NO_SILENCE, "ringing voltage did not go away" + _HANDS_OFF),
+        (m.R_BUS, "there is ringing voltage behind the open guard" + _HANDS_OFF),
         (m.R_OVERCURRENT, "more ringing current than bells take"),
         (m.R_OVERVOLTAGE, "more ringing voltage than is allowed"),
         (m.R_SUPPLY, "the ringing generator, or the battery, is not right"),
@@ -103,6 +105,7 @@ _REASONS = {
         (m.R_NOT_HOME, "a switch stays off its rest"),
         (m.R_DEAD_BUS, "ringing is on, and its measurement says that there is none"),
         (m.R_ISOLATOR, "the ringing generator is not isolated, though something is open"),
+        (m.R_NIGHT_LOST, "the key stood at night, and its night contact opened"),
     )
 }
 
@@ -149,6 +152,7 @@ class LiveStory:
         self._down: set[int] = set()  # hung up
         self._rings: dict[int, int] = {}
         self._live = False  # ringing voltage may be on a line
+        self._tripped = False
 
     def lines(self, kind: str, at_us: int, label: str, detail: str = "", port: int = 0, index: int = -1) -> list[Text]:
         """Return the lines for one item (the fields of a `run.result.Progress`). at_us: since the call began."""
@@ -262,7 +266,10 @@ class LiveStory:
             self._live = True
             return [("ringing voltage may be on a line from here on", _WARNING)]
         was, self._live = self._live, False
-        if label == m.GUARD_STATES[m.G_TRIPPED]:
+        again, self._tripped = self._tripped, label == m.GUARD_STATES[m.G_TRIPPED]
+        if self._tripped and again:  # and not for the same reason, or it would not be told
+            return [(f"the guard stays tripped, and then: {why}", _ALARM)]
+        if self._tripped:
             return [
                 (f"the guard trips, and ringing stays off until a person turns the key off and on{because}", _ALARM)
             ]

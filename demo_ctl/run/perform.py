@@ -47,7 +47,7 @@ from contextlib import suppress
 from demo_ctl.judge.judge import judge
 from demo_ctl.judge.model import Judgement
 from demo_ctl.ledger.record import RecordWriter
-from demo_ctl.link.advice import of_reason, of_trip
+from demo_ctl.link.advice import of_reason
 from demo_ctl.link.client import Client
 from demo_ctl.link.lease import ALARMS
 from demo_ctl.measure.measure import measure
@@ -58,6 +58,7 @@ from demo_ctl.run.fit import check_board
 from demo_ctl.run.home import LATE_US, HomeWatch
 from demo_ctl.run.interrupts import Interrupts
 from demo_ctl.run.result import CallResult, Progress, Status, exit_code_of
+from demo_ctl.run.tripping import Tripping
 from demo_ctl.terms.errors import DemoError, InputError, LinkError, Place, TripError
 from demo_ctl.terms.outcome import Exit
 from demo_ctl.wire import messages as m
@@ -155,7 +156,7 @@ class _Performance:
         self.limit_index: int | None = None
         self.over: int | None = None  # the plan state the board ended with
         self.plan_reason = m.R_NONE
-        self.tripped = m.R_NONE  # the guard's own reason, if it tripped in this call
+        self.tripping = Tripping()  # why the guard tripped in this call, if it did
         self.trips: list[m.Trip] = []
         self.overflowed = False
         self.disagree_us: int | None = None
@@ -293,7 +294,7 @@ class _Performance:
                 # This computer was held up for so long that the board gave up its session, and its account.
                 self._ask_trips()
                 if self.trips:
-                    self.over, self.plan_reason, self.tripped = m.ENDED_EARLY, ended.reason, self.trips[0].reason
+                    self.over, self.plan_reason = m.ENDED_EARLY, ended.reason
                     return
                 raise LinkError(
                     f"the board ended the plan ({why or 'no reason given'}), and its account of it is lost",
@@ -404,9 +405,10 @@ class _Performance:
             signal = _word(m.SIGNALS, value >> 1)
             self._tell("sensed", event.at_us, f"{signal} {'on' if value & 1 else 'off'}", port=event.port)
         elif kind == m.EV_GUARD:
-            if value & 0xFF == m.G_TRIPPED and self.started:
-                self.tripped = value >> 8
-            state, reason = _word(m.GUARD_STATES, value & 0xFF), _word(m.R_NAMES, value >> 8)
+            worse = ""
+            if value & 0xFF != m.G_TRIPPED or self.started:
+                worse = self.tripping.event(value & 0xFF, value >> 8)
+            state, reason = _word(m.GUARD_STATES, value & 0xFF), worse or _word(m.R_NAMES, value >> 8)
             self._tell("ringing", event.at_us, state, reason)
         elif kind in (m.EV_EDGES_LOST, m.EV_AUDIO_LOST, m.EV_OVERFLOW):
             self.overflowed = self.overflowed or kind == m.EV_OVERFLOW
@@ -465,12 +467,14 @@ class _Performance:
 
     # -- how it ended -------------------------------------------------------------------------------------
 
+    @property
+    def tripped(self) -> bool:
+        return self.tripping.reason != m.R_NONE
+
     def _look_for_trips(self) -> None:
         """Was the plan's early end a trip that no event told of? The event may have found the queue full."""
         if self.started and (self.over == m.ENDED_EARLY or self.overflowed) and not self.trips:
             self._ask_trips()
-            if self.trips:
-                self.tripped = self.tripped or self.trips[0].reason
 
     def _ask_trips(self, *, latest: bool = False) -> None:
         """Keep the board's own account of the trips of this call; latest: of the last one, whenever it was."""
@@ -486,20 +490,17 @@ class _Performance:
                     break
         except (DemoError, KeyboardInterrupt):
             pass  # a trip is mostly known by its event, too; then only its snapshot is lost
+        if self.trips and not latest:
+            self.tripping.record(self.trips[-1])  # the newest is first: this one ended the plan
 
     def _ending(self) -> tuple[Status, str, DemoError | None]:
         if self.over == m.FINISHED and not self.tripped:
             return Status.FINISHED, "the timeline ran to its end", None
-        # The guard's own word goes first: why it tripped. The plan may have ended for what came of that.
-        reason = self.tripped or self.plan_reason
-        say = _word(m.R_NAMES, reason)
-        known = of_reason(reason)
-        if self.tripped:
+        if self.tripped:  # the guard's own word goes first: the plan may have ended for what came of that
             if not self.trips:
                 self._ask_trips()
-            known = of_trip(reason)
-            what = f"the board stopped the call to keep people safe ({say}): {known.what}"
-            return Status.TRIPPED, say, TripError(what, next_step=known.advice)
+            return Status.TRIPPED, self.tripping.say, self.tripping.error()
+        say, known = _word(m.R_NAMES, self.plan_reason), of_reason(self.plan_reason)
         if self.plan_reason == m.R_LIMIT and self.limit_index is not None:
             place = self._place(self.limit_index)
             return Status.ENDED_EARLY, f"did not come in time: {self._label(self.limit_index)}{place}", None

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from demo_ctl.link.advice import UP_AT_REST, of_reason, of_trip, of_tripped, of_worse
+from demo_ctl.link.advice import name_after, of_reason, of_trip, of_tripped, of_worse
 from demo_ctl.wire import messages as m
 
 #: For each guard state: one sentence for somebody who stands before the unit.
@@ -121,7 +121,7 @@ def _why(safety: m.Safety, trip: m.Trip | None) -> str:
 
 def worse_name(trip: m.Trip) -> str:
     """Name what came after a trip."""
-    return "a relay or the bus reads as if it rang" if of_worse(trip) is UP_AT_REST else name_of(trip.worse)
+    return name_after(trip.worse, trip.state)
 
 
 def inputs_in_words(inputs: int) -> tuple[Row, ...]:

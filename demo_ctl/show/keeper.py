@@ -18,7 +18,7 @@ from dataclasses import dataclass
 from threading import Lock
 
 from demo_ctl.ledger.record import RecordWriter
-from demo_ctl.link.advice import of_reason, of_trip
+from demo_ctl.link.advice import of_reason, of_tripped
 from demo_ctl.link.client import Client
 from demo_ctl.office.model import Unit
 from demo_ctl.plan.model import Plan
@@ -278,7 +278,8 @@ class Keeper:
         self._inputs(safety.inputs)
         why, tripped = "", safety.state == m.G_TRIPPED
         if tripped:
-            why = of_trip(safety.reason).what
+            trips = client.trips()
+            why = of_tripped(safety, trips[0] if trips else None).what
         elif safety.obstacle != m.R_NONE:
             why = of_reason(safety.obstacle).what
         ringing = next((act.plan for act in self.acts if act.plan.ringing), None)

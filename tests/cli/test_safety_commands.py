@@ -534,3 +534,30 @@ def _at_a_terminal(columns: int, *words: str) -> str:
     os.close(ours)
     assert process.wait(GIVE_UP_S) == 0
     return shown.decode()
+
+
+@pytest.mark.parametrize(
+    ("part", "first"),
+    [
+        ("bus-sense-dead", "the ringing bus is not measured"),
+        ("mirror-a-broken", "a guard relay is not where it should be"),
+    ],
+)
+def test_a_trip_before_anything_rang_is_told_as_that_in_every_place(tmp_path: Path, part: str, first: str) -> None:
+    """The call, its JSON, its record and that one's JSON: the first reason, and then what stands wrong at rest."""
+    record = str(tmp_path / "call.jsonl")
+    reason = f"{first}; and then: a relay or the bus reads as if it rang"
+    call = _run("call", ANSWERED, "--port", f"bench://?hands=2 s:break {part}", "--json", "--record", record)
+    again = _run("record", record, "--json")
+    assert (call.returncode, again.returncode) == (4, 4)
+    for each in (call, again):
+        assert json.loads(each.stdout)["reason"] == reason
+    printed = _run("record", record).stdout
+    assert reason in " ".join(printed.split())
+    for said in (call.stderr, call.stdout, printed):
+        assert "no silence after" not in re.sub(r'"worse": "[^"]*"', "", said)
+        assert "ringing was taken off" not in re.sub(r'"worse": "[^"]*"', "", said)
+    error = " ".join(call.stderr.split())
+    assert f"demo_ctl: the board stopped the call to keep people safe ({reason}): " in error
+    assert "the guard stays tripped, and then: a relay or the bus reads as if it rang. KEEP HANDS OFF" in error
+    assert "and prove the guard. For what came first, look at" in error

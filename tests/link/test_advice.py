@@ -42,6 +42,7 @@ def test_trips_are_those_that_keep_people_safe() -> None:
         # These end a plan in order, or refuse a window: nothing latches.
         m.R_PRESENCE,
         m.R_COVERS,
+        m.R_NIGHT_LOST,
         m.R_PLACE,
         m.R_VISITORS,
         m.R_NOT_ARMED,

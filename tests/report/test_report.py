@@ -16,6 +16,7 @@ from rich.console import Console, RenderableType
 
 from demo_ctl.judge.judge import judge
 from demo_ctl.judge.model import Judgement
+from demo_ctl.link.advice import name_after
 from demo_ctl.measure.model import Measurement
 from demo_ctl.office.load import load_unit
 from demo_ctl.plan.build import build
@@ -412,7 +413,10 @@ def test_trouble_in_the_live_story_is_in_plain_words() -> None:
         ("ended", 0, "caller dials 5", "stopped", 1, 2),
         ("ringing", 0, "ringing allowed"),
         ("ringing", 0, "tripped", "interlock chain open"),
+        ("ringing", 0, "tripped", "no silence after ringing was taken off"),
         ("ringing", 0, "key off", "key off"),
+        ("ringing", 0, "tripped", "the ringing bus is not measured"),
+        ("ringing", 0, "tripped", name_after(m.R_NO_SILENCE, m.G_ARMED)),
         ("stop", 0, "releasing the line"),
         ("plan", 0, "ended early", "stopped by the host"),
         ("plan", 0, "ended early", "heartbeat lost"),
@@ -424,6 +428,10 @@ def test_trouble_in_the_live_story_is_in_plain_words() -> None:
         "0.00 s  ringing voltage may be on a line from here on",
         "0.00 s  the guard trips, and ringing stays off until a person turns the key off and on: a cover, the key or"
         " the emergency stop",
+        "0.00 s  the guard stays tripped, and then: ringing voltage did not go away. KEEP HANDS OFF",
+        "0.00 s  the guard trips, and ringing stays off until a person turns the key off and on: nothing measures the"
+        " ringing bus",
+        "0.00 s  the guard stays tripped, and then: a relay or the bus reads as if it rang. KEEP HANDS OFF",
         "0.00 s  releasing the line",
         "0.00 s  the call ends early, every line is released",
         "0.00 s  the call ends early, every line is released: the board heard nothing from this computer",

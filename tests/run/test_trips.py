@@ -10,16 +10,20 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
 
 from demo_ctl.ledger.read import read_record
 from demo_ctl.ledger.record import RecordWriter
+from demo_ctl.link.advice import of_trip, of_worse
 from demo_ctl.link.client import Client, Heard
 from demo_ctl.link.port import Port, add_url_package, open_port
 from demo_ctl.plan.model import Plan
 from demo_ctl.run.perform import perform
 from demo_ctl.run.result import Progress, Status
+from demo_ctl.run.tripping import Tripping
 from demo_ctl.safety.readiness import bench_ready
-from demo_ctl.terms.errors import DemoError, TripError
+from demo_ctl.terms.errors import DemoError, LinkError, TripError
 from demo_ctl.terms.outcome import Exit
 from demo_ctl.wire import messages as m
 
@@ -176,6 +180,100 @@ def test_a_plan_that_rings_is_not_begun_without_anybody_asking_whether_it_may(
     with pytest.raises(ValueError, match="wants `ready`"):
         perform(plan, client)
     assert client.welcome is None  # the board was not even greeted
+
+
+NOTHING_RANG = "a relay or the bus reads as if it rang"
+TAKEN_OFF = "no silence after ringing was taken off"
+FAULTS = {  # the first reason, and what the call says of the one after it
+    ("bus-sense-dead", False): (m.R_STALE, NOTHING_RANG),
+    ("mirror-a-broken", False): (m.R_MIRROR, NOTHING_RANG),
+    ("bus-sense-dead", True): (m.R_STALE, TAKEN_OFF),
+}
+
+
+@pytest.mark.parametrize("heard", [True, False], ids=["heard", "events-lost"])
+@pytest.mark.parametrize(("fault", "live"), FAULTS)
+def test_the_first_reason_of_a_trip_is_kept_and_the_worse_one_said_after_it(
+    bench: Port, make_plan: Make, tmp_path: Path, fault: str, live: bool, heard: bool
+) -> None:
+    """Nothing that did not ring is said to have been taken off; and the record ends with the same words."""
+    hardware = bench._line.world.hardware
+    plan = make_plan(
+        (m.OP_LOOP, 1, 1, 0, 0), (m.OP_WAIT, 0, 0, 300_000, 0), (m.OP_RINGING, 2, 1, 8_000_000, 0),
+        (m.OP_WAIT, 0, 0, 7_000_000, 0), (m.OP_RINGING, 2, 0, 0, 0), (m.OP_LOOP, 1, 0, 0, 0),
+    )  # fmt: skip
+
+    class Break(WhenLive):
+        def __call__(self, item: Progress) -> None:
+            super().__call__(item)
+            if not live and not self.done and item.kind == "plan":
+                self.done = True
+                self.act()
+
+    path = tmp_path / "call.jsonl"
+    watch = Break(lambda: hardware.break_part(fault))
+    client = Client(bench) if heard else HardOfHearing(bench, overflow=False)
+    result = perform(plan, client, RecordWriter(path), on_progress=watch, ready=bench_ready)
+    assert (result.status, result.exit_code) == (Status.TRIPPED, Exit.SAFETY_TRIP)
+    first, then = FAULTS[fault, live]
+    (trip,) = result.trips
+    assert (trip.reason, trip.worse, trip.state == m.G_LIVE) == (first, m.R_NO_SILENCE, live)
+    assert result.reason == f"{m.R_NAMES[first]}; and then: {then}"
+    assert result.error is not None
+    assert result.error.what.startswith(
+        f"the board stopped the call to keep people safe ({result.reason}): {of_trip(first).what}. Worse: "
+    )
+    assert ("ringing was taken off, and" in result.error.what) is live
+    assert ("while nothing rings" in result.error.what) is not live
+    assert result.error.next_step.startswith(of_worse(trip).advice)
+    assert of_trip(first).look in result.error.next_step
+    record = read_record(path)
+    assert (record.status, record.reason, record.exit_code) == ("tripped", result.reason, 4)
+    if heard:
+        told = [label for label, _ in watch.guard]
+        assert told.count("tripped") == 2
+
+
+def test_a_trip_that_the_board_cannot_be_asked_about_is_told_from_its_events(bench: Port, make_plan: Make) -> None:
+    """The client is deaf to the board's own records, and the words are the same."""
+
+    class NoRecords(Client):
+        def trips(self) -> list[m.Trip]:
+            raise LinkError("the board does not answer", next_step="")
+
+    hardware = bench._line.world.hardware
+    ring = make_plan((m.OP_WAIT, 0, 0, 300_000, 0), (m.OP_RINGING, 2, 1, 8_000_000, 0), (m.OP_WAIT, 0, 0, 7_000_000, 0))
+    watch = WhenLive(lambda: hardware.break_part("bus-sense-dead"))
+    result = perform(ring, NoRecords(bench), on_progress=watch, ready=bench_ready)
+    assert (result.status, result.trips) == (Status.TRIPPED, ())
+    assert result.reason == f"{m.R_NAMES[m.R_STALE]}; and then: {TAKEN_OFF}"
+
+
+@settings(deadline=None)
+@given(st.lists(st.tuples(st.integers(0, 8), st.integers(0, 50)), max_size=8))
+def test_words_of_a_trip_are_the_same_from_events_and_from_the_boards_record(heard: list[tuple[int, int]]) -> None:
+    """Law: the first reason stays first; what is worse is named by what the guard did before the trip."""
+    by_events, by_record = Tripping(), Tripping()
+    state, reason, worse, before = m.G_LIVE, m.R_NONE, m.R_NONE, m.G_LIVE
+    for state, each in heard:
+        by_events.event(state, each)
+        if state != m.G_TRIPPED:
+            before = state if not reason else before
+        elif not reason:
+            reason = each
+        elif each != reason:
+            worse = each
+    fields = dict.fromkeys(m.Trip._fields, 0) | {"reason": reason, "worse": worse, "state": before}
+    by_record.record(m.Trip(**fields))
+    assert by_events.say == by_record.say
+    if reason:
+        again = Tripping()
+        again.record(m.Trip(**(fields | {"worse": reason})))  # what came last is what came first
+        assert (again.reason, again.worse) == (reason, m.R_NONE)
+        by_events.record(m.Trip(**(fields | {"worse": reason})))
+        assert by_events.say == by_record.say  # and what was heard in between is not forgotten
+    assert str(by_events.error()) == str(by_record.error())
+    assert by_events.say.startswith(m.R_NAMES[reason] if reason < len(m.R_NAMES) else f"code {reason}")
 
 
 def refusing(error: DemoError) -> Callable[[Client, Plan], None]:

@@ -424,3 +424,13 @@ def test_blank_tells_that_a_closed_exhibit_stays_dark(rested: Exhibition) -> Non
     assert rested.keeper.wish_words("blank").text == "The screens stay dark until it opens."
     rested.run(0.2)
     assert rested.keeper.told()["blank"]
+
+
+def test_a_guard_that_stands_wrong_at_rest_is_not_said_to_have_rung(rested: Exhibition) -> None:
+    """Nothing rang before it tripped; so nothing was taken off, and the exhibit does not say so."""
+    rested.world.hardware.break_part("mirror-a-broken")
+    rested.run(3)
+    standing = rested.keeper.state.standing
+    assert standing.tripped
+    assert "a guard relay reads up, or the ringing bus carries voltage, while nothing rings" in standing.why
+    assert "taken off" not in standing.why
