@@ -144,7 +144,7 @@ def proving_steps() -> tuple[str, ...]:
 
 def must_be_named() -> tuple[str, ...]:
     """Return every reason of which some row must tell: all that trip, or take ringing off while it is live."""
-    takes_off = (m.R_SILENCE, m.R_LATE, m.R_OVERFLOW, m.R_ENDED, m.R_PRESENCE, m.R_COVERS)
+    takes_off = (m.R_SILENCE, m.R_LATE, m.R_OVERFLOW, m.R_ENDED, m.R_PRESENCE, m.R_COVERS, m.R_NIGHT_LOST)
     return tuple(
         name
         for name, code in CODES.items()

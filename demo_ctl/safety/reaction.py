@@ -112,6 +112,9 @@ class _Parts:
         self.key = Part("the key has read the same", times.key_us, "board.interlock: Times.key_us")
         self.late = Part("an instruction may be late", limits.LATE_US, "board.limits: LATE_US")
         self.expander = Part("look at the expander", guard.expander.period_us, wiring)
+        self.looks = Part(
+            "looks until a frozen expander shows", 2 * guard.expander.period_us, f"{wiring}, board.chip_parts: the echo"
+        )
         self.presence = Part("presence detector", guard.expander.presence_us, wiring)
         self.beat = self._limit("heartbeat", values, m.L_HEARTBEAT_MS)
         self.burst = self._limit("burst", values, m.L_BURST_MS)
@@ -153,6 +156,14 @@ def paths(
         off("key seen off", "the board sees the key off", (m.R_KEY,), parts.bounce, *seen),
         told("channels disagree", "one channel opens and the other does not", (m.R_DISCREPANCY,), parts.apart),
         told("channel stuck", "the key went off, a channel did not", (m.R_STUCK_CHAIN,), parts.bounce, parts.key),
+        told(
+            "key contradicted",
+            "the key reads off while the chain is complete",
+            (m.R_STUCK_CHAIN,),
+            parts.bounce,
+            parts.key,
+            parts.apart,
+        ),
         off(
             "relay not up",
             "a relay or its mirror is wrong while it should be up",
@@ -210,6 +221,7 @@ def paths(
         ),
         off("somebody there", "somebody comes in at night", (m.R_PRESENCE,), parts.presence, parts.expander, *seen),
         off("covers at night", "the covers' second contacts open at night", (m.R_COVERS,), parts.expander, *seen),
+        off("night lost", "the night contact or its expander is lost", (m.R_NIGHT_LOST,), parts.looks, *seen),
         off("visitors over", "the visitors' session ends", (m.R_VISITORS,), *seen),
         off(
             "burst without pause", "ringing goes on without its pause", (m.R_BURST,), parts.reading, parts.burst, *seen

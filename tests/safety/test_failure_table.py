@@ -337,7 +337,7 @@ def scene() -> Iterator[Scene]:
 LOOK_US = 2_000  # how finely a scene looks
 ALARM_WIRES = {"smoke-wire-broken", "fuse-wire-broken", "release-wire-broken", "supervisory-wire-broken"}
 EXPANDER = {"expander-frozen", "expander-dead", "expander-missed"}
-BY_NIGHT = {"covers-wire-broken", "presence-wire-broken"} | ALARM_WIRES | EXPANDER
+BY_NIGHT = {"covers-wire-broken", "presence-wire-broken", "night-wire-broken"} | ALARM_WIRES | EXPANDER
 BOOTS = {"brown-out"}
 WHEN_OPENED = {"isolator-welded"}  # shows when the chain opens
 
@@ -411,9 +411,15 @@ def test_while_ringing_is_off(scene: Scene, fault: str) -> None:
 
 
 @pytest.mark.parametrize(
-    ("fault", "reason"), [("covers-wire-broken", m.R_COVERS), ("presence-wire-broken", m.R_PRESENCE)]
+    ("fault", "reason"),
+    [
+        ("covers-wire-broken", m.R_COVERS),
+        ("presence-wire-broken", m.R_PRESENCE),
+        ("night-wire-broken", m.R_NIGHT_LOST),
+        *((name, m.R_NIGHT_LOST) for name in sorted(EXPANDER)),
+    ],
 )
-def test_by_night_covers_and_presence_end_ringing(scene: Scene, fault: str, reason: int) -> None:
+def test_by_night_what_the_night_wants_ends_ringing_where_it_is_lost(scene: Scene, fault: str, reason: int) -> None:
     scene.hardware.turn_key("night")
     scene.run(500_000)
     scene.ring()
@@ -424,6 +430,25 @@ def test_by_night_covers_and_presence_end_ringing(scene: Scene, fault: str, reas
     way = _told(fault, "ringing on")[reason]
     assert scene.fed_us - from_us <= way.total_us
     assert scene.client.status().reason == reason
+    assert scene.trips == []
+    assert scene.client.safety().mode == m.MODE_NIGHT
+
+
+@pytest.mark.parametrize("position", ["day", "night"])
+def test_a_night_contact_that_is_lost_makes_no_day_until_the_key_was_off(scene: Scene, position: str) -> None:
+    scene.hardware.turn_key("night")
+    scene.run(500_000)
+    scene.hardware.break_part("night-wire-broken")
+    scene.run(500_000)
+    assert scene.client.safety().obstacle == m.R_NIGHT_LOST
+    scene.hardware.turn_key("off")
+    scene.run(500_000)
+    scene.hardware.turn_key(position)
+    scene.run(500_000)
+    safety = scene.client.safety()  # from now on night reads as day, as the row says
+    assert (safety.mode, safety.obstacle) == (m.MODE_DAY, m.R_NONE)
+    with pytest.raises(DemoError):
+        scene.client.permit(10_000)  # and the unit has no supply at night
 
 
 @pytest.mark.parametrize(
