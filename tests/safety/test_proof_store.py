@@ -234,6 +234,9 @@ def test_a_figure_of_its_own_counts_by_its_own_limit() -> None:
 def test_no_step_may_be_without_a_figure_that_it_must_have() -> None:
     figured = {step.name for step in GOOD.steps if step.figures}
     live = {"live, and off again", "open front while live", "press the stop while live", "no heartbeat while live"}
+    for step in GOOD.steps:
+        on = {"both guard relays pull up", "ringing voltage is on the bus"} <= {name for name, _, _ in step.figures}
+        assert on is (step.name in live | {"somebody there while live"})
     assert live | {"key off", "key on", "open back", "press the stop", "channel A alone", "smoke alarm"} <= figured
     for step in GOOD.steps:
         for at, (name, _, _) in enumerate(step.figures):
@@ -430,6 +433,9 @@ def test_however_many_files_there_are_the_last_kept_is_read(tmp_path: Path) -> N
     found, why = best(*_read(tmp_path))
     assert found is None
     assert "it failed: cover B did not open the chain" in why
+    odd = path.rename(tmp_path / "0.json")  # whatever it is called
+    assert "it failed: cover B" in best(*_read(tmp_path))[1]
+    odd.rename(path)
     path.write_text("torn")  # nor is its number given away again
     assert best(*_read(tmp_path))[0] is None
     assert keep(ended(0.05), tmp_path).name.startswith("proving-001003-")
@@ -601,3 +607,33 @@ def test_a_tripped_guard_is_a_trip_and_what_is_in_the_way_is_said(ready: Callabl
         with pytest.raises(DemoError, match="not allowed now") as caught:
             ready(Board(state=m.G_SAFE, obstacle=obstacle))
         assert int(caught.value.exit_code) == 2
+
+
+@pytest.mark.parametrize("contact", [True, False])
+def test_what_is_proven_on_the_bench_counts_and_has_a_figure_of_every_reaction(
+    proven: Callable[..., tuple[Proving, DemoError | None]], hardware: Any, hands: Any, contact: bool
+) -> None:
+    """With the covers' second contacts wired and without: they bring figures of their own."""
+    if not contact:
+        hardware.set_input(m.IN_COVERS, False)
+    proving, broken = proven()
+    assert (broken, proving.verdict) == (None, PASSED), proving.say
+    wanted = dataclasses.replace(
+        WANTED,
+        board=proving.board,
+        digest=proving.digest,
+        unit=proving.unit,
+        firmware=proving.firmware,
+        simulated=True,
+        now=datetime.fromisoformat(proving.ended),
+    )
+    assert objection(parse(text_of(proving)), wanted) == ""
+    assert ("for the day only" in objection(proving, dataclasses.replace(wanted, night=True))) is not contact
+    own = {name for step in proving.steps for name, _, _ in step.figures}
+    assert ("the covers' second contacts open" in own) is contact
+    for step in proving.steps:
+        for at in range(len(step.figures)):
+            short = dataclasses.replace(step, figures=step.figures[:at] + step.figures[at + 1 :])
+            steps = tuple(short if each is step else each for each in proving.steps)
+            optional = "second contacts" in step.figures[at][0]
+            assert bool(objection(dataclasses.replace(proving, steps=steps), wanted)) is not optional
