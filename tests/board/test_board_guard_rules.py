@@ -187,6 +187,23 @@ def test_a_switch_that_is_not_home_latches_the_supply_until_the_key_was_off() ->
     assert stage.ask(m.Permit(9000, 0)).code == m.OK
 
 
+@pytest.mark.parametrize("smoke", [False, True])
+def test_for_the_supply_the_key_is_off_only_when_it_was_turned_off(smoke: bool) -> None:
+    """A loose wire of it drops nothing, and hides no alarm that comes in the meantime."""
+    stage = Stage()
+    stage.turn_key()
+    stage.hello()
+    stage.pins.input_bits |= m.IN_NIGHT
+    fine = stage.pins.input_bits
+    assert stage.ask(m.Permit(9000, 0)).code == m.OK
+    stage.pins.input_bits = fine & ~(m.IN_KEY | (m.IN_SMOKE if smoke else 0))
+    _passes(stage, stage.now_us + 90_000)
+    stage.pins.input_bits = fine
+    _passes(stage, stage.now_us + 200_000)
+    assert stage.firmware.guard.permit.held == (not smoke)
+    assert stage.ask(m.Permit(9000, 0)).detail == (m.R_SMOKE if smoke else m.R_NONE)
+
+
 # The bus, while nothing rings.
 
 
