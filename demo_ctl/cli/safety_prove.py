@@ -9,6 +9,7 @@ import signal
 import sys
 from collections.abc import Iterator
 from contextlib import contextmanager
+from dataclasses import replace
 from datetime import datetime
 from math import ceil
 from pathlib import Path
@@ -57,14 +58,18 @@ def run(args: argparse.Namespace) -> int:
     """Ask, prove, keep the record; 0 passed, 1 failed, 130 not finished."""
     from demo_ctl.office.load import load_unit
     from demo_ctl.safety.firmware_sources import doubt
-    from demo_ctl.safety.proof_store import FAILED, PASSED, default_folder, keep, prepare
+    from demo_ctl.safety.leaving_out import cost
+    from demo_ctl.safety.proof_counts import best
+    from demo_ctl.safety.proof_store import FAILED, PASSED, default_folder, keep, prepare, read_all
     from demo_ctl.safety.prove import prove
+    from demo_ctl.safety.readiness import wanted_of
 
     if chosen(args.port, "this is about").startswith(BENCH):
         raise InputError(
             "nobody can turn the key of a bench that lives inside this command",
             next_step="Serve one, and type there what hands would do: demo_ctl bench --pty --guard locked. "
-            "Then prove it with the port that it prints.",
+            "Then prove it with the port that it prints. (To have a bench that was proven as it was opened, leave "
+            "guard=locked away from its address.)",
         )
     unit = load_unit(unit_path(args.unit)).value
     folder = Path(args.record_dir) if args.record_dir else default_folder()
@@ -77,6 +82,8 @@ def run(args: argparse.Namespace) -> int:
     with board(args.port, args.unit) as client, terminal.asked_to_stop():
         if client.welcome is not None and not client.welcome.simulated and (why := doubt()):
             raise InputError(f"a proving now would not count: {why}")
+        limits = client.limits_in_force()
+        wanted = wanted_of(client, client.safety(), unit=unit, age=None, now=datetime.now().astimezone())
         proving, broken = prove(
             client,
             terminal,
@@ -85,9 +92,12 @@ def run(args: argparse.Namespace) -> int:
             who=who[:100],
             port=port,
             now=lambda: datetime.now().astimezone(),
+            cost=lambda step: cost(step, covers, limits, wanted, *read_all(folder)),
         )
         path = keep(proving, folder)
-    _show(args, proving, path)
+    found, unread = read_all(folder)
+    against = best(found, replace(wanted, now=datetime.now().astimezone()), unread)[1]
+    _show(args, proving, path, against)
     if broken is not None:
         raise broken
     return int({PASSED: Exit.OK, FAILED: Exit.CHECK_FAILED}.get(proving.verdict, Exit.INTERRUPTED))
@@ -159,7 +169,8 @@ class Terminal:
         if step.live:
             return  # `ready` announces it
         skip = f" (Or type s and Enter to leave this out for now; it would show {step.why}.)" if step.optional else ""
-        self.tell(f"\n{number} of {of}. {step.ask}{skip}")
+        # What stands before all steps, or brings a step's beginning back, has no number.
+        self.tell(f"\n{f'{number} of {of}. ' if number else ''}{step.ask}{skip}")
 
     def ready(self, step: Step, number: int, of: int) -> None:
         """Say what comes before ringing voltage is let onto the bus."""
@@ -174,7 +185,8 @@ class Terminal:
         word = result.result.upper() if result.result == "failed" else result.result
         self.tell(f"      {word}{f': {result.say}' if result.say else ''}")
         for name, took_ms, limit_ms in result.figures:
-            self.tell(f"        {name}: {ceil(took_ms)} ms (at most {ceil(limit_ms)} ms)")
+            took = f"after {ceil(took_ms)} ms" if took_ms > 0 else "in the same moment"
+            self.tell(f"        {name}: {took} (at most {ceil(limit_ms)} ms)")
 
     def line(self) -> str | None:
         """Return a typed line, or None when there is none yet; EOFError when nobody is there."""
@@ -208,16 +220,17 @@ class Terminal:
             raise EOFError from None
 
 
-def _show(args: argparse.Namespace, proving: Proving, path: Path) -> None:
+def _show(args: argparse.Namespace, proving: Proving, path: Path, against: str) -> None:
+    """Tell how it ended. against: why the guard does not count as proven now, "" when it does."""
     from demo_ctl.cli.screen import console, folded, reader_may_go
-    from demo_ctl.safety.proof_counts import WHOLE, day_only, left_out, without_text
+    from demo_ctl.safety.proof_counts import day_only, left_out, without_text
     from demo_ctl.safety.proof_store import PASSED, as_json
 
     with reader_may_go():
         if args.json:
             from demo_ctl.cli.json_out import print_json
 
-            print_json({**as_json(proving), "file": str(path)})
+            print_json({**as_json(proving), "file": str(path), "counts": not against})
             return
         word = "PASSED" if proving.verdict == PASSED else proving.verdict.upper()
         without = without_text(left_out(proving)) if proving.verdict == PASSED else ""
@@ -225,15 +238,16 @@ def _show(args: argparse.Namespace, proving: Proving, path: Path) -> None:
         for_day = day_only(proving) if proving.verdict == PASSED else ""
         word += "; FOR THE DAY ONLY" if for_day else ""
         texts = ["", f"The proving of the guard: {word}. {proving.say[:1].upper()}{proving.say[1:]}."]
-        if without:
-            texts.append(
-                f"What was left out must have been done in a proving of this board and unit within {WHOLE.days} days; "
-                "demo_ctl safety says whether it was."
-            )
         if for_day:
             texts.append("With it nothing rings at night, and the unit's supply is not permitted then.")
         if proving.verdict != PASSED:
-            texts.append("Calls that ring are not placed until a proving has passed.")
+            texts.append(
+                "Calls that ring are not placed until a proving has passed. What to do next: mend what did not react, "
+                "or put back what was moved by mistake; close the covers, release the stop, put the test plug in, turn "
+                "the key on; then begin again: demo_ctl safety prove."
+            )
+        elif against:
+            texts.append(f"THE GUARD DOES NOT COUNT AS PROVEN YET, and calls that ring are refused: {against}.")
         for text in texts:
             for part in folded(text, console().width):
                 print(part)

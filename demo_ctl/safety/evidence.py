@@ -6,7 +6,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from math import ceil
 
 from demo_ctl.board.bus import LEAST_BATTERY_MV, LEAST_SUPPLY_MV, MOST_BATTERY_MV, QUIET_MV
@@ -122,7 +122,7 @@ def look(step: Step, marks: Sequence[Mark], seen: Sequence[Seen], began_us: int,
     """Say how a step stands. marks: the step's, or `live_marks`; seen: since began_us; now_us: the board's clock."""
     found = reached(marks, seen, began_us)
     figures: list[Figure] = []
-    failed = ""
+    failed, at = "", None
     for mark in marks:
         from_us = found.get(mark.after) if mark.after else began_us
         at_us = found.get(mark.name)
@@ -130,63 +130,154 @@ def look(step: Step, marks: Sequence[Mark], seen: Sequence[Seen], began_us: int,
             figure = Figure(mark.name, at_us - from_us, mark.limit_us)
             figures.append(figure)
             if figure.took_us > figure.limit_us:
-                failed = f"{mark.name}: {ms(figure.took_us)}, at most {ms(mark.limit_us)} is right"
+                failed, at = f"{mark.name}: {ms(figure.took_us)}, at most {ms(mark.limit_us)} is right", mark
                 break
-    failed = failed or _wrong_trip(step, seen, began_us)
-    wrong = _wrong_thing(step, seen, began_us, now_us)
+    trips = _new_trips(seen, began_us)
+    failed = failed or _wrong_trip(step, trips)
+    wrong, may_be = _wrong_thing(step, seen, began_us, now_us)
     if wrong:
-        return Look(False, "", wrong, tuple(figures), slip=True)
+        worse = next((reason for reason in trips if not _explained(step, reason)), m.R_NONE)
+        if worse == m.R_NONE:
+            return Look(False, "", wrong, tuple(figures), slip=True)
+        failed = f"{wrong}; and the board tripped: {_reason(worse)}"
     if not failed:
         for mark in marks:
             if mark.name in found:
                 continue
             from_us = found.get(mark.after) if mark.after else began_us
             if from_us is not None and mark.limit_us is not None and now_us > from_us + mark.limit_us + LATE_US:
-                failed = f"{mark.name}: did not happen within {ms(mark.limit_us)}"
+                failed, at = f"{mark.name}: did not happen within {ms(mark.limit_us)}", mark
                 break
+    waits = next((mark for mark in marks if mark.name not in found), None)
+    if failed and not may_be:
+        return Look(False, "", failed, tuple(figures), slip=_by_hand(step, trips, at))
     if failed:
-        return Look(False, "", failed, tuple(figures), slip=_by_hand(step, seen))
-    waits = next((mark.name for mark in marks if mark.name not in found), "")
-    return Look(not waits, waits, "", tuple(figures))
+        return Look(False, waits.name if waits else "", "", tuple(figures))
+    return Look(waits is None, waits.name if waits else "", "", tuple(figures), do=waits.do if waits else "")
 
 
-def _by_hand(step: Step, seen: Sequence[Seen]) -> bool:
-    """Whether a slow hand may have made a step fail: two contacts far apart, and nothing worse."""
-    trips = {each.reason for each in seen if each.state == m.G_TRIPPED}
-    return step.slip and not step.live and not step.optional and trips == {m.R_DISCREPANCY}
+#: What a hand at the wrong thing, or too slow, makes the board trip for.
+_HANDS = (m.R_CHAIN, m.R_KEY, m.R_DISCREPANCY)
 
 
-def _wrong_thing(step: Step, seen: Sequence[Seen], began_us: int, now_us: int) -> str:
-    """Why something else than what was asked for was worked, where the board's inputs can tell; "" when they do not."""
-    opened: int | None = None
-    covers_opened = False
-    others: set[str] = set()
+def _explained(step: Step, reason: int) -> bool:
+    """Whether a trip says no more than that a hand was at the wrong thing."""
+    buttons = step.optional and not step.night and reason in (m.R_MIRROR, m.R_NO_SILENCE)
+    return reason in _HANDS or reason == step.trip or buttons
+
+
+def _by_hand(step: Step, trips: Sequence[int], at: Mark | None) -> bool:
+    """Whether a slow hand may have made a step fail: two contacts far apart, and nothing worse. at: what failed."""
+    if not step.slip or step.live or (step.optional and not step.turns):
+        return False
+    if trips:
+        return set(trips) == {m.R_DISCREPANCY}
+    others = at is None or at.states or at.bus or at.fit or at.isolated or at.permit is not None
+    return bool(step.turns) and not others
+
+
+@dataclass
+class _Worked:
+    """What the board's inputs say that hands have worked since a step began.
+
+    opened_us: since when the chain was open with the key on, once; both: both channels were; bare_us: since when they
+    are, now; night_us: since when the key stood at night, once; key: it read off; covers: their second contacts were
+    open after the chain was; moved: they opened; closed: they read closed now; others: what was worked alone; alarm:
+    one that is open.
+    """
+
+    opened_us: int | None = None
+    both: bool = False
+    bare_us: int | None = None
+    night_us: int | None = None
+    key: bool = False
+    covers: bool = False
+    moved: bool = False
+    closed: bool = False
+    others: set[str] = field(default_factory=set)
+    alarm: str = ""
+
+
+def _worked(step: Step, seen: Sequence[Seen], began_us: int) -> _Worked:
+    found = _Worked()
+    covers_were = False
     for each in sorted(seen, key=lambda one: one.at_us):
         inputs = each.inputs
         if inputs is None or each.at_us < began_us:
             continue
-        if opened is None and inputs & m.IN_KEY and inputs & CHAIN != CHAIN:
-            opened = each.at_us
-        if opened is not None and not inputs & m.IN_COVERS:
-            covers_opened = True
-        if inputs & m.IN_KEY:
+        key, found.closed = bool(inputs & m.IN_KEY), bool(inputs & m.IN_COVERS)
+        found.key = found.key or not key
+        found.moved = found.moved or (covers_were and not found.closed)
+        covers_were = found.closed
+        bare = key and not inputs & CHAIN
+        found.both = found.both or bare
+        found.bare_us = (each.at_us if found.bare_us is None else found.bare_us) if bare else None
+        if found.night_us is None and key and inputs & m.IN_NIGHT:
+            found.night_us = each.at_us
+        if found.opened_us is None and key and inputs & CHAIN != CHAIN:
+            found.opened_us = each.at_us
+        if found.opened_us is not None and not found.closed:
+            found.covers = True
+        if key:
             both = CHAIN | MIRRORS
-            others |= {name for name, alone in _ALONE.items() if inputs & both == both & alone}
-        if step.alarm:
-            wrong_alarm = next((name for bit, name in ALARMS.items() if bit != step.alarm and not inputs & bit), "")
-            if wrong_alarm:
-                return f"that was the {wrong_alarm} alarm"
-    if opened is not None and step.covers is False and covers_opened:
-        return "the covers' second contacts opened: that was a cover, not the stop"
-    late = opened is not None and now_us > opened + LATE_US
-    if late and step.covers is True and not covers_opened:
+            found.others |= {name for name, alone in _ALONE.items() if inputs & both == both & alone}
+        if step.alarm and not found.alarm:
+            found.alarm = next((name for bit, name in ALARMS.items() if bit != step.alarm and not inputs & bit), "")
+    return found
+
+
+def _wrong_thing(step: Step, seen: Sequence[Seen], began_us: int, now_us: int) -> tuple[str, bool]:
+    """Return why something else than what was asked for was worked, where the board's inputs can tell; else "".
+
+    And whether what has been seen may still turn out to be that: contacts of one thing open one after the other.
+    """
+    worked = _worked(step, seen, began_us)
+    if worked.alarm:
+        return f"that was the {worked.alarm} alarm", False
+    late = worked.opened_us is not None and now_us > worked.opened_us + LATE_US
+    if step.turns:
+        return _not_the_key(step, worked, late, now_us), False
+    if step.slip and worked.key:
+        return "the key reads off: that was the key", False
+    if worked.opened_us is not None and step.covers is False and worked.covers:
+        return "the covers' second contacts opened: that was a cover, not the stop", False
+    if late and step.covers is True and not worked.covers:
         return (
             "the chain opened, and the covers' second contacts stayed closed: that was the stop, or the contact or its "
-            "wire is at fault"
+            "wire is at fault",
+            False,
         )
-    if step.optional and not step.night and others and step.name not in others:
-        return f"that was '{others.pop()}'"
+    alone = step.optional and not step.night
+    if not alone and not (step.slip and step.live and step.night):
+        return "", False
+    if worked.opened_us is not None and not late:
+        return "", True
+    if worked.both:
+        return f"both channels of the chain opened: that was {_opener(worked)}", False
+    if alone and worked.others and step.name not in worked.others:
+        return f"that was '{min(worked.others)}'", False
+    return "", False
+
+
+def _not_the_key(step: Step, worked: _Worked, late: bool, now_us: int) -> str:
+    """Why it was not the key that was turned, or not the key alone; "" when it may have been."""
+    if step.turns == "off" and late and worked.both and not worked.key:
+        return (
+            f"both channels of the chain opened, and the key reads on: that was {_opener(worked)}, or the key's own "
+            "contact or its wire is at fault"
+        )
+    if step.turns == "on" and worked.night_us is not None and now_us > worked.night_us + LATE_US:
+        return "the key went to night: it goes to day, straight from off"
+    if step.turns == "on" and worked.bare_us is not None and now_us > worked.bare_us + LATE_US:
+        return (
+            "the key reads on, and both channels of the chain stayed open: a cover is open or the stop is pressed, or "
+            "the chain is at fault"
+        )
     return ""
+
+
+def _opener(worked: _Worked) -> str:
+    return "a cover" if worked.moved else "the stop" if worked.closed else "a cover or the stop"
 
 
 #: What the inputs read of chain and mirrors when one thing alone was worked.
@@ -201,33 +292,37 @@ _ALONE = {
 def hint(step: Step, inputs: int, *, covers_contact: bool) -> str:
     """Return what may be in the way of a step that waits, by what the board's inputs read now; "" when nothing is."""
     opens = any(mark.any_off for mark in step.marks)
-    if opens or not inputs & m.IN_KEY or inputs & CHAIN == CHAIN:
+    if not inputs & m.IN_KEY:
+        return "" if step.turns else "The key reads off: turn it on."
+    if opens or inputs & CHAIN == CHAIN:
         return ""
-    if step.name.startswith("close ") and inputs & m.IN_COVERS:
+    closes = not inputs & CHAIN or step.name.startswith(("close ", "release "))
+    if closes and not step.name.startswith("release ") and inputs & m.IN_COVERS:
         return "The covers read closed, and the chain is open: is the stop still pressed?"
-    if step.name.startswith("release ") and covers_contact and not inputs & m.IN_COVERS:
+    if closes and not step.name.startswith("close ") and covers_contact and not inputs & m.IN_COVERS:
         return "The chain is open, and so are the covers' second contacts: is a cover still open?"
     return ""
 
 
-def _wrong_trip(step: Step, seen: Sequence[Seen], began_us: int) -> str:
-    """Why the board tripped in this step, if it must not have."""
-    before: int | None = None
+def _new_trips(seen: Sequence[Seen], began_us: int) -> list[int]:
+    """Return for what the board has tripped since a step began, and what has since come after a trip, the worse."""
+    found: list[int] = []
+    before: tuple[int, int] | None = None
     for each in sorted(seen, key=lambda one: one.at_us):
         if each.state is None:
             continue
-        fresh = before is not None and before != m.G_TRIPPED
-        if each.state == m.G_TRIPPED and fresh and each.at_us >= began_us and each.reason != step.trip:
-            return f"the board tripped: {_reason(each.reason)}"
-        if (
-            each.state == m.G_TRIPPED
-            and not fresh
-            and before is not None
-            and each.reason == m.R_NO_SILENCE
-            and not step.held
-        ):
-            return f"the board tripped: {_reason(each.reason)}"
-        before = each.state
+        told = each.state, each.reason
+        if each.state == m.G_TRIPPED and each.at_us >= began_us and before not in (None, told):
+            found.append(each.reason)
+        before = told
+    return found
+
+
+def _wrong_trip(step: Step, trips: Sequence[int]) -> str:
+    """Why the board tripped in this step, if it must not have, or what is worse than the trip that it must have."""
+    for reason in trips:
+        if reason != step.trip and not (step.held and reason == m.R_NO_SILENCE):
+            return f"the board tripped: {_reason(reason)}"
     return ""
 
 
@@ -237,7 +332,7 @@ def check_trip(step: Step, trip: m.Trip | None) -> str:
         return "the board kept no record of a trip"
     if trip.reason != step.trip:
         return f"the board tripped for another reason: {_reason(trip.reason)}"
-    if trip.worse != m.R_NONE and not step.held:
+    if trip.worse != m.R_NONE and not (step.held and trip.worse == m.R_NO_SILENCE):
         return f"after the trip: {_reason(trip.worse)}"
     if trip.state != m.G_LIVE and step.live:
         return "the board tripped, but not while ringing was allowed"

@@ -62,28 +62,48 @@ def procedure(covers: Sequence[str], limits: LimitsInForce, *, covers_contact: b
     return tuple(steps)
 
 
+#: The key's own position for the day.
+_DAY, _TO_DAY = "the key does not stand at night", "Turn it to day."
+
+
 def key_steps(limits: LimitsInForce) -> tuple[Step, Step]:
     """Return how the key is turned off, and on to day."""
     settle_us = limits.value(m.L_KEY_US) + 4 * PASS_US
     apart_us = limits.value(m.L_APART_US)
-    return _key_off(apart_us, settle_us), _key_on(apart_us, settle_us)
+    key_off = _key_off(apart_us, settle_us)
+    return key_off, replace(_key_on(apart_us, settle_us), before=key_off)
 
 
 def recovery(limits: LimitsInForce, *, covers_contact: bool) -> tuple[Step, ...]:
     """Return what is done after a slip, before the step is tried again."""
     back = Step(
         "put everything back",
-        "Put everything back: covers closed, stop released, test plug in, test buttons let go.",
+        "Put everything back: key on (at day), covers closed, stop released, test plug in, test buttons let go.",
         (
             Mark("both channels close", on=CHAIN | m.IN_KEY | (m.IN_COVERS if covers_contact else 0)),
-            Mark("both guard relays are down", on=MIRRORS),
+            Mark("both guard relays are down", on=MIRRORS, do="Let the test buttons go."),
+            Mark(_DAY, off=m.IN_NIGHT, do=_TO_DAY),
         ),
     )
     return back, *key_steps(limits)
 
 
 #: Asked for first where the key is off already.
-KEY_FIRST = Step("key on first", "The key is off already: turn it on first.", (Mark("the key reads on", on=m.IN_KEY),))
+KEY_FIRST = Step(
+    "key on first",
+    "The key is off already: turn it on first.",
+    (Mark("the key reads on", on=m.IN_KEY),),
+    slip=True,
+    turns="on first",
+)
+#: And then, where the chain is open all the same.
+CHAIN_FIRST = Step(
+    "chain closed first",
+    "A cover is open, the stop is pressed, or a test plug is out: put it right first.",
+    (Mark("both channels of the safety chain close", on=CHAIN | m.IN_KEY),),
+    slip=True,
+    turns="on first",
+)
 
 
 def _key_off(apart_us: int, settle_us: int) -> Step:
@@ -97,6 +117,8 @@ def _key_off(apart_us: int, settle_us: int) -> Step:
             Mark("the board has seen it", states=(m.G_KEY_OFF,), after="the key reads off", limit_us=settle_us),
             _isolated("both channels open"),
         ),
+        slip=True,
+        turns="off",
     )
 
 
@@ -107,12 +129,14 @@ def _key_on(apart_us: int, settle_us: int) -> Step:
         (
             Mark("the key's first contact closes", any_on=CHAIN | m.IN_KEY),
             Mark("the chain closes", on=CHAIN | m.IN_KEY, after="the key's first contact closes", limit_us=apart_us),
-            Mark("the key does not stand at night", off=m.IN_NIGHT, after="the chain closes"),
+            Mark(_DAY, off=m.IN_NIGHT, after="the chain closes", do=_TO_DAY),
             Mark("the board has seen it", states=(m.G_SAFE,), after="the chain closes", limit_us=settle_us),
             Mark("both guard relays are down", on=MIRRORS, after="the board has seen it", limit_us=settle_us),
             Mark("no voltage on the ringing bus", bus="quiet", after="the board has seen it", limit_us=MEASURED_US),
             Mark("generator and battery are right", fit=True, after="the board has seen it", limit_us=MEASURED_US),
         ),
+        slip=True,
+        turns="on",
     )
 
 
@@ -188,7 +212,7 @@ def _one_relay(channel: str, mask: int, limits: LimitsInForce) -> Step:
                 limit_us=limits.value(m.L_ODD_US) + 2 * PASS_US,
             ),
             Mark("no voltage on the ringing bus", bus="quiet", after=trips, limit_us=3 * LOOK_US),
-            Mark("both guard relays are down", on=MIRRORS, after=trips),
+            Mark("both guard relays are down", on=MIRRORS, after=trips, do="Let the test button go."),
         ),
         trip=m.R_MIRROR,
         held=True,

@@ -31,13 +31,15 @@ from demo_ctl.safety.proof_store import (
     digest_text,
     firmware_text,
 )
-from demo_ctl.safety.proving import Figure, Look, Mark, Seen, Step
+from demo_ctl.safety.proving import CHAIN, Figure, Look, Mark, Seen, Step
 from demo_ctl.safety.proving_night import HEAD, in_the_way, missing_at_night, recover_at_night, whole
 from demo_ctl.terms.errors import DemoError, TripError
 from demo_ctl.wire import messages as m
 
 #: A person who missed a live step's window may try again so often.
 _TRIES = 3
+#: After a slip, with everything back, so long passes before the step is tried again.
+_REST_US = 300_000
 #: Silence on purpose lasts so much longer than the board's limit.
 _LONGER_US = 700_000
 #: Clocks are compared when so much has passed; an answer of the board's may be a second late.
@@ -107,15 +109,16 @@ def prove(
     who: str,
     port: int,
     now: Callable[[], datetime],
+    cost: Callable[[Step], str] = lambda _step: "",
 ) -> tuple[Proving, DemoError | None]:
     """Prove the guard; return the record, and the trouble with the board that ended it, or None.
 
     The client has said hello. Raises LinkError only before anything was asked of the person.
 
     covers: names; port: the board port that is watched while ringing voltage is on the bus, with no line rung; now: the
-    time of day with its zone.
+    time of day with its zone; cost: what it would cost to leave an optional step out, a sentence, "" for nothing.
     """
-    return _Walk(client, person, tuple(covers), unit, who, port, now).walk()
+    return _Walk(client, person, tuple(covers), unit, who, port, now, cost).walk()
 
 
 class _Walk:
@@ -128,6 +131,7 @@ class _Walk:
         who: str,
         port: int,
         now: Callable[[], datetime],
+        cost: Callable[[Step], str],
     ) -> None:
         self.client = client
         self.person = person
@@ -136,6 +140,8 @@ class _Walk:
         self.who = who
         self.port = port
         self.now = now
+        self.cost = cost
+        self.warned = False
         self.results: list[StepResult] = []
         self.seen: list[Seen] = []
         self.board_us = 0  # the board's clock, as of its last account
@@ -163,12 +169,11 @@ class _Walk:
         assert welcome is not None
         self.limits = self.client.limits_in_force()
         first = self._account(whole=True)
-        self.covers_contact = bool(first.inputs & m.IN_COVERS)
         try:
+            self._fit_to_begin()
+            self.covers_contact = bool(self._account().inputs & m.IN_COVERS)
             steps = whole(self.covers, self.limits, covers_contact=self.covers_contact)
             self.of = len(steps)
-            if not first.inputs & m.IN_KEY:
-                self._unrecorded(procedure.KEY_FIRST)
             for self.number, step in enumerate(steps, 1):
                 current = step
                 if step.belongs in self.skipped:
@@ -228,6 +233,36 @@ class _Walk:
         )
         return proving, broken
 
+    def _fit_to_begin(self) -> None:
+        """Have the key turned on and the chain closed, where they are not: what stands wrong already proves nothing."""
+        if not self._account().inputs & m.IN_KEY:
+            self._first(procedure.KEY_FIRST)
+            self._settle()
+        if self.inputs & CHAIN != CHAIN:
+            self._first(procedure.CHAIN_FIRST)
+            self._settle()
+
+    def _settle(self, least_us: int = 0) -> None:
+        """Give contacts that move one after the other the time for it, and the board the time to have seen it."""
+        closed = CHAIN | m.IN_COVERS
+        now_us = self.client.now_us()
+        least_us, most_us = now_us + least_us, now_us + max(times.LATE_US, least_us)
+        while self.client.now_us() < least_us or (
+            self._account().inputs & closed != closed and self.client.now_us() < most_us
+        ):
+            self._poll(measure=True)
+
+    def _first(self, step: Step) -> None:
+        """Have a step done before all others; a slow hand may do it again."""
+        for tries_left in reversed(range(_TRIES)):
+            try:
+                self._unrecorded(step)
+                break
+            except _Failed as failure:
+                if not tries_left or not failure.slip:
+                    raise
+                self.person.tell(f"Not so: {failure}. It may have been a slip; once more.")
+
     def _no_night(self, head: Step) -> bool:
         """Leave the night's steps out where the board's inputs say that they cannot be done."""
         why = in_the_way(self._account().inputs, covers_contact=self.covers_contact)
@@ -266,9 +301,15 @@ class _Walk:
             back, *key = recover_at_night(self.limits)
         else:
             back, *key = procedure.recovery(self.limits, covers_contact=self.covers_contact)
+            back = replace(back, held=step.optional)  # a test button may still be pressed
+        if step.turns:
+            key = key[:1] if step.turns == "night" else []  # it turns the key itself
         try:
             self._unrecorded(back)
-            if step.alarm or self._account().state == m.G_TRIPPED:
+            self._settle(_REST_US)
+            safety = self._account()
+            # A key that came straight from night to day leaves the board at night.
+            if step.alarm or safety.state == m.G_TRIPPED or safety.obstacle == m.R_NIGHT_LOST:
                 for each in key:
                     self._unrecorded(each)
             if step.before is not None:
@@ -284,7 +325,7 @@ class _Walk:
 
     def _unrecorded(self, step: Step) -> None:
         """Have a step done that is no step of the procedure."""
-        self.person.ask(step, self.number, self.of)
+        self.person.ask(step, 0, self.of)
         self._watch(step, self._begin(), ())
 
     def _try(self, step: Step) -> StepResult:
@@ -318,7 +359,7 @@ class _Walk:
     def _watch(self, step: Step, began_us: int, figures: tuple[Figure, ...]) -> Look | None:
         """Follow what is seen until the step is done; None: it was left out. _Failed, _Missed."""
         from_us = self.client.now_us()
-        remind_us, hint_us = from_us + times.REMIND_US, from_us + times.HINT_US
+        remind_us, hint_us, wait_us = from_us + times.REMIND_US, from_us + times.HINT_US, times.REMIND_US
         hinted = False
         while True:
             found = evidence.look(step, step.marks, self.seen, began_us, self.board_us)
@@ -335,14 +376,23 @@ class _Walk:
             if now_us > from_us + times.PATIENCE_US:
                 raise _Failed(f"{found.waits}: nothing came of it in time", figures + found.figures)
             if now_us >= remind_us:
-                remind_us = now_us + times.REMIND_US
-                self.person.tell(f"Still waiting for: {found.waits}. (Type no to stop the proving.)")
+                wait_us *= 2
+                remind_us = now_us + wait_us
+                self._remind(found, from_us + times.PATIENCE_US - now_us)
             if not hinted and now_us >= hint_us:
                 tip = evidence.hint(step, self.inputs, covers_contact=self.covers_contact)
                 if tip:
                     hinted = True
                     self.person.tell(tip)
             self._poll(measure=any(mark.bus or mark.fit or mark.isolated for mark in step.marks))
+
+    def _remind(self, found: Look, left_us: int) -> None:
+        """Say what a step waits for, and what a person does about it, where somebody knows."""
+        waits = f"Still waiting for: {found.waits}."
+        self.person.tell(
+            f"{f'{found.do} ({waits})' if found.do else waits} (In {left_us / 60e6:.1f} minutes the proving ends by "
+            "itself, as failed. Type no to stop it.)"
+        )
 
     def _permit(self) -> None:
         """Have the unit's supply permitted, as a night has it."""
@@ -466,7 +516,7 @@ class _Walk:
             raise _Stopped
         if word in SKIP:
             if step.optional:
-                return True
+                return self._leaves_out(step)
             self.person.tell("This step cannot be left out. (Type no to stop the proving.)")
         elif word:
             self.person.tell(
@@ -476,11 +526,22 @@ class _Walk:
             )
         return False
 
+    def _leaves_out(self, step: Step) -> bool:
+        """Say, once a proving, what leaving a step out costs; whoever still wants that says so again."""
+        cost = "" if self.warned else self.cost(step)
+        if cost:
+            self.warned = True
+            self.person.tell(f"{cost} Do what is asked; or type s and Enter once more to leave it out all the same.")
+        return not cost
+
     # -- the board ----------------------------------------------------------------------------------------
 
     def _begin(self) -> int:
-        """Forget what was seen; begin with the board's own account. Return its clock."""
-        self.seen.clear()
+        """Forget what was seen, but for a trip that stands; begin with the board's own account. Return its clock."""
+        told = [each for each in self.seen if each.state is not None]
+        last = max(told, key=lambda each: each.at_us, default=None)
+        # What comes after a trip, the worse, may come between two steps: it must not get lost there.
+        self.seen = [last] if last is not None and last.state == m.G_TRIPPED else []
         return self._account(whole=True).now_us
 
     def _poll(self, *, measure: bool) -> None:

@@ -39,8 +39,8 @@ ISOLATED_US = 300_000
 LOOK_US = 50_000
 #: An event may be so late at the host before it counts as not having come.
 LATE_US = 1_000_000
-#: How long a person is given for one step, when that is said again, and how soon what looks wrong is; and how long
-#: ringing voltage stays on the bus.
+#: How long a person is given for one step, when that is said again (and then after twice as long each time), and how
+#: soon what looks wrong is; and how long ringing voltage stays on the bus.
 PATIENCE_US = 300_000_000
 REMIND_US = 30_000_000
 HINT_US = 3_000_000
@@ -75,7 +75,7 @@ class Mark:
     guard states; reason: and for this reason (R_NONE: for any). bus: "quiet" or "live"; fit: generator and battery are
     right; isolated: no generator's voltage behind the isolating contactor. permit: the unit's supply is permitted, or
     not (why: for this reason). after: the mark that it is timed from ("": the step's beginning); limit_us: longest time
-    from there.
+    from there. do: what a person does about it, where it does not come by itself, a sentence.
     """
 
     name: str
@@ -92,6 +92,7 @@ class Mark:
     why: int = m.R_NONE
     after: str = ""
     limit_us: int | None = None
+    do: str = ""
 
 
 @dataclass(frozen=True)
@@ -105,7 +106,8 @@ class Step:
     covers' second contacts must open with what is done here (True), or stay closed (False); None: not wired, or they
     say nothing. slip: a hand may have been too slow, or at the wrong thing: one more try. before: what must be done
     anew before that. night: the key stands at night; alarm: the alarm contact that is to open, with the unit's supply
-    permitted.
+    permitted. turns: where the key is turned in it: "off", "on", "night", "round" (off, and back), or "on
+    first" where it may be off as yet.
     """
 
     name: str
@@ -123,13 +125,21 @@ class Step:
     before: Step | None = None
     night: bool = False
     alarm: int = 0
+    turns: str = ""
 
     @property
     def title(self) -> str:
         """Its name for people who stand before the unit; `name` is what records and the failure table say."""
-        return _TITLES.get(self.name) or self.name.replace("while live", "while ringing voltage is on")
+        title = _TITLES.get(self.name) or self.name.replace("while live", "while ringing voltage is on")
+        moves, _, what = title.partition(" ")
+        if moves not in ("open", "close"):
+            return title
+        cover = next((what.removesuffix(end) for end in _ENDS if what.endswith(end)), what)
+        return f"{moves} the cover '{cover}'{what.removeprefix(cover)}"
 
 
+#: What may stand after a cover's name.
+_ENDS = (" while ringing voltage is on", " after the trip")
 _TITLES = {
     "live, and off again": "ringing voltage on, and off again",
     "no heartbeat while live": "this computer silent while ringing voltage is on",
@@ -151,7 +161,7 @@ class Figure:
 class Look:
     """How a step stands. waits: the mark that it waits for; failed: why it has failed, "" while it has not.
 
-    slip: it may have failed by a slip of the hand.
+    slip: it may have failed by a slip of the hand; do: what a person does about what it waits for.
     """
 
     done: bool
@@ -159,3 +169,4 @@ class Look:
     failed: str = ""
     figures: tuple[Figure, ...] = ()
     slip: bool = False
+    do: str = ""

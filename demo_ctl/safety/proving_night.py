@@ -27,6 +27,7 @@ HEAD = "key to night"
 #: Those that may be left out, at the price of the night.
 NIGHT_OPTIONAL = (HEAD, *(f"{name} alarm" for name in ALARMS.values()))
 _AT_NIGHT = m.IN_KEY | m.IN_NIGHT
+_NOBODY, _ASIDE = "the presence detector sees nobody", "Step out of its sight."
 _REASONS = {
     m.IN_SMOKE: m.R_SMOKE,
     m.IN_FUSE: m.R_FUSE,
@@ -59,9 +60,11 @@ def night_steps(limits: LimitsInForce) -> tuple[Step, ...]:
 def recover_at_night(limits: LimitsInForce) -> tuple[Step, ...]:
     """Return what is done after a slip at night: everything back, the alarms too; key off, and to night."""
     back, key_off, _ = recovery(limits, covers_contact=True)
-    ask = f"{back.ask.rstrip('.')}; every alarm ended."
-    marks = tuple(replace(mark, on=mark.on | QUIET) if mark.on & CHAIN else mark for mark in back.marks)
-    return replace(back, ask=ask, marks=marks), key_off, _to_night()
+    ask = f"{back.ask.replace('(at day)', '(at night)').rstrip('.')}; every alarm ended."
+    closed, down, _ = back.marks
+    quiet = Mark("no alarm contact is open", on=QUIET, do="End every alarm.")
+    night = Mark("the key stands at night", on=_AT_NIGHT, do="Turn it to night.")
+    return replace(back, ask=ask, marks=(closed, down, quiet, night)), key_off, _to_night()
 
 
 def in_the_way(inputs: int, *, covers_contact: bool) -> str:
@@ -92,14 +95,16 @@ def _to_night() -> Step:
         "Turn the key to night, and step out of the presence detector's sight.",
         (
             Mark(night, on=CHAIN | _AT_NIGHT),
-            Mark("the covers' second contacts are closed", on=m.IN_COVERS, after=night),
-            Mark("no alarm contact is open", on=QUIET, after=night),
-            Mark("the presence detector sees nobody", on=_AT_NIGHT | m.IN_ALONE, after=night),
+            Mark("the covers' second contacts are closed", on=m.IN_COVERS, after=night, do="Close every cover."),
+            Mark("no alarm contact is open", on=QUIET, after=night, do="End every alarm."),
+            Mark(_NOBODY, on=_AT_NIGHT | m.IN_ALONE, after=night, do=_ASIDE),
             Mark("the board goes on", on=MIRRORS, states=(m.G_SAFE,), after=night),
         ),
         optional=True,
         why="what the night wants, without which nothing rings at night and the unit's supply is not permitted",
+        slip=True,
         night=True,
+        turns="night",
     )
 
 
@@ -121,6 +126,7 @@ def _somebody(limits: LimitsInForce) -> Step:
             Mark("the guard is safe again", states=(m.G_SAFE,), after=ending, limit_us=limits.value(m.L_DROP_US)),
         ),
         live=True,
+        slip=True,
         night=True,
     )
 
@@ -129,7 +135,7 @@ def _nobody() -> Step:
     return Step(
         "nobody there again",
         "Step out of the presence detector's sight.",
-        (Mark("the presence detector sees nobody", on=_AT_NIGHT | m.IN_ALONE),),
+        (Mark(_NOBODY, on=_AT_NIGHT | m.IN_ALONE),),
         night=True,
     )
 
@@ -170,5 +176,7 @@ def _alarm_over(bit: int, name: str) -> Step:
             Mark("the board goes on", states=(m.G_SAFE,), after=night),
         ),
         belongs=f"{name} alarm",
+        slip=True,
         night=True,
+        turns="round",
     )

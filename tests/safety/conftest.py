@@ -95,6 +95,7 @@ class Hands:
             hardware.press_relay_button(letter, True)
             hardware.kernel.at(hardware.kernel.now_us + 3_000_000, hardware.press_relay_button, letter, False)
         elif name == "put everything back":
+            hardware.turn_key("night" if self.step is not None and "at night" in self.step.ask else "day")
             hardware.close_cover()
             hardware.release_stop()
             for contact in ALARMS.values():

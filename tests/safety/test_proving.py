@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from datetime import UTC, datetime
 from typing import Any
 
 import pytest
@@ -17,6 +18,7 @@ from demo_ctl.safety import proving as times
 from demo_ctl.safety.evidence import check_trip, look, missing, reached, thinned
 from demo_ctl.safety.procedure import live_plan, procedure
 from demo_ctl.safety.proof_store import Proving
+from demo_ctl.safety.prove import prove
 from demo_ctl.safety.proving import CHAIN, EXERCISED, ISOLATED_US, LATE_US, MIRRORS, Mark, Seen, Step
 from demo_ctl.safety.standing import standing
 from demo_ctl.terms.errors import DemoError
@@ -234,9 +236,9 @@ def test_no_bell_rings_in_a_proving(proven: Proven, bench: Port) -> None:
 @pytest.mark.parametrize(
     ("fault", "says"),
     [
-        ("isolator-welded", "open front: the board tripped: the generator is not isolated"),
-        ("isolator-dead", "close front: generator and battery are right"),
-        ("follower-welded", "channel B alone: the isolating contactor takes the generator off"),
+        ("isolator-welded", "open the cover 'front': the board tripped: the generator is not isolated"),
+        ("isolator-dead", "close the cover 'front': generator and battery are right"),
+        ("follower-welded", "channel B alone: the board tripped: the generator is not isolated"),
         ("contact-a-bridged", "guard relay B alone: no voltage on the ringing bus"),
         ("contact-b-bridged", "guard relay A alone: no voltage on the ringing bus"),
     ],
@@ -544,6 +546,201 @@ def test_a_stop_that_is_still_pressed_is_guessed_where_a_cover_should_close(
     assert proving.verdict == "passed", proving.say
 
 
+@pytest.mark.parametrize(
+    ("asked", "says", "act"),
+    [
+        ("key off", "that was the stop, or the key's own contact", lambda at: at.press_stop()),
+        ("key off", "that was a cover, or the key's own contact", lambda at: at.open_cover()),
+        ("open front", "that was the key", lambda at: at.turn_key("off")),
+        ("press the stop", "that was the key", lambda at: at.turn_key("off")),
+        ("channel B alone", "that was the key", lambda at: at.turn_key("off")),
+        ("channel B alone", "that was the stop", lambda at: at.press_stop()),
+        ("guard relay A alone", "both channels of the chain opened: that was a cover", lambda at: at.open_cover()),
+    ],
+)
+def test_the_key_and_what_is_not_the_key_are_told_apart_and_may_be_done_right(
+    asked: str, says: str, act: Callable[[Any], None], proven: Proven, hands: Any, hardware: Any
+) -> None:
+    once(hands, asked, lambda: act(hardware))
+    proving, _ = proven()
+    assert proving.verdict == "passed", proving.say
+    done = next(step for step in proving.steps if step.name == asked)
+    assert done.say.startswith("at the second try; the first: ")
+    assert says in done.say
+
+
+def test_the_key_turned_on_while_the_stop_is_pressed_is_a_slip(proven: Proven, hands: Any, hardware: Any) -> None:
+    def act() -> None:
+        hardware.press_stop()
+        hardware.turn_key("day")
+
+    once(hands, "key on", act)
+    proving, _ = proven()
+    assert proving.verdict == "passed", proving.say
+    assert "the chain stayed open" not in proving.say
+    done = next(step for step in proving.steps if step.name == "key on")
+    assert "a cover is open or the stop is pressed, or the chain is at fault" in done.say
+
+
+def test_a_key_turned_to_night_where_day_is_asked_is_a_slip(proven: Proven, hands: Any, hardware: Any) -> None:
+    once(hands, "key on", lambda: hardware.turn_key("night"))
+    proving, _ = proven()
+    assert proving.verdict == "passed", proving.say
+    done = next(step for step in proving.steps if step.name == "key on")
+    assert "the first: the key went to night" in done.say
+
+
+def test_a_key_that_comes_back_from_night_to_day_is_turned_off_and_on(
+    proven: Proven, hands: Any, hardware: Any
+) -> None:
+    """It was turned instead of the cover, and back to the wrong place first: the board is at night until it was off."""
+    once(hands, "open front", lambda: hardware.turn_key("off"))
+    first = hands.at
+
+    def at(asked: str) -> None:
+        first(asked)
+        if asked == "put everything back":
+            hardware.turn_key("night")
+            hardware.kernel.at(hardware.kernel.now_us + 400_000, hardware.turn_key, "day")
+            hands.forgets.add(asked)
+
+    hands.at = at
+    proving, _ = proven()
+    assert proving.verdict == "passed", proving.say
+    asked = hands.asked
+    assert asked[asked.index("put everything back") + 1] == "key off"
+
+
+def test_a_key_turned_too_slowly_may_be_turned_once_more(proven: Proven, hands: Any, hardware: Any) -> None:
+    def slowly() -> None:
+        hardware.guard.a.work("key", False)
+        hardware.set_input(m.IN_KEY, False)
+        hardware.kernel.at(hardware.kernel.now_us + SLOW_US, hardware.guard.b.work, "key", False)
+
+    once(hands, "key off", slowly)
+    proving, _ = proven()
+    assert proving.verdict == "passed", proving.say
+    assert "at the second try" in proving.steps[0].say
+
+
+@pytest.mark.parametrize("fault", ["key-wire-broken", "chain-a-bridged"])
+def test_a_key_step_that_goes_wrong_twice_is_a_failure(fault: str, proven: Proven, hands: Any, hardware: Any) -> None:
+    """A second try is for hands: what is broken fails again."""
+    hands.forgets = {"key off"}
+
+    def at(name: str) -> None:
+        off = name == "key off"
+        hardware.guard.b.work("key", not off)
+        if fault == "chain-a-bridged":
+            hardware.set_input(m.IN_KEY, not off)
+        else:
+            hardware.guard.a.work("key", not off)
+
+    hands.at = at
+    proving, _ = proven()
+    assert proving.verdict == "failed"
+    assert [step.result for step in proving.steps] == ["failed"]
+
+
+def test_a_slip_and_something_worse_is_no_slip(proven: Proven, hands: Any, hardware: Any) -> None:
+    """The wrong thing was worked, and the isolator stayed: whoever tries again must not get past that."""
+
+    def act() -> None:
+        hardware.break_part("isolator-welded")
+        hardware.press_stop()
+
+    once(hands, "open front", act)
+    proving, _ = proven()
+    assert proving.verdict == "failed"
+    assert proving.steps[-1].result == "failed"
+    assert "the generator is not isolated" in proving.say
+
+
+def test_what_is_worse_than_the_trip_that_a_step_wants_fails_it() -> None:
+    """A welded isolator, ringing on a line: told after the trip, as its worse, in the step or between two steps."""
+    step = next(each for each in procedure(["front"], LIMITS) if each.name == "open front while live")
+    trip = Seen(5000, inputs=ALL & ~CHAIN, state=m.G_TRIPPED, reason=m.R_CHAIN)
+    live = Seen(1000, inputs=ALL, state=m.G_LIVE)
+    assert not look(step, step.marks, [live, trip], 1000, 6000).failed
+    for worse in (m.R_ISOLATOR, m.R_BUS, m.R_NO_SILENCE):
+        after = Seen(6000, state=m.G_TRIPPED, reason=worse)
+        found = look(step, step.marks, [live, trip, after], 1000, 7000)
+        assert (bool(found.failed), found.slip) == (True, False), worse
+        close = next(each for each in procedure(["front"], LIMITS) if each.name == "close front after the trip")
+        assert look(close, close.marks, [trip, after], 5500, 7000).failed
+    held = next(each for each in procedure(["front"], LIMITS) if each.held)
+    up = [live, Seen(5000, state=m.G_TRIPPED, reason=m.R_MIRROR)]
+    assert not look(held, held.marks, [*up, Seen(6000, state=m.G_TRIPPED, reason=m.R_NO_SILENCE)], 1000, 7000).failed
+    assert look(held, held.marks, [*up, Seen(6000, state=m.G_TRIPPED, reason=m.R_ISOLATOR)], 1000, 7000).failed
+
+
+@pytest.mark.parametrize(
+    ("act", "mend"),
+    [
+        (lambda at: at.press_stop(), lambda at: at.release_stop()),
+        (lambda at: at.open_cover(), lambda at: at.close_cover()),
+        (lambda at: (at.open_cover(), at.turn_key("off")), lambda at: at.close_cover()),
+    ],
+    ids=["stop", "cover", "cover and key"],
+)
+def test_what_stands_open_as_it_starts_is_put_right_first(
+    act: Callable[[Any], None], mend: Callable[[Any], None], proven: Proven, hands: Any, hardware: Any
+) -> None:
+    act(hardware)
+    asked: list[str] = []
+
+    def at(name: str) -> None:
+        asked.append(name)
+        if name == "chain closed first":
+            mend(hardware)
+
+    hands.at = at
+    proving, _ = proven()
+    assert "chain closed first" in asked[:2]
+    assert proving.verdict == "passed", proving.say
+    assert proving.steps[0].name == "key off"
+    assert "second contacts read open" not in proving.say  # that was asked when the cover was closed
+    assert not [step for step in proving.steps if step.result == "skipped"]
+
+
+def test_leaving_out_what_costs_the_proving_is_said_at_the_first_word_for_it(bench: Port, hands: Any) -> None:
+    client = Client(bench)
+    client.hello()
+    hands.skips = True
+    asked: list[str] = []
+
+    def costs(step: Step) -> str:
+        asked.append(step.name)
+        return "It will not count."
+
+    hands.hears = {"type s and Enter once more": lambda: hands.typed.append("s")}
+    now = datetime(2026, 11, 25, 12, 0, tzinfo=UTC)
+    proving, _ = prove(
+        client, hands, covers=("front",), unit="Travelling", who="Ada", port=1, now=lambda: now, cost=costs
+    )
+    assert proving.verdict == "passed", proving.say
+    assert asked == ["channel A alone"]
+    assert sum("It will not count. Do what is asked" in text for text in hands.told) == 1
+
+
+def test_a_step_is_named_for_people() -> None:
+    titles = {step.name: step.title for step in procedure(["line finder bay"], LIMITS)}
+    assert titles["open line finder bay"] == "open the cover 'line finder bay'"
+    name = "open line finder bay while live"
+    assert titles[name] == "open the cover 'line finder bay' while ringing voltage is on"
+    assert titles["close line finder bay after the trip"] == "close the cover 'line finder bay' after the trip"
+    assert titles["press the stop while live"] == "press the stop while ringing voltage is on"
+
+
+def test_whoever_keeps_a_button_pressed_is_told_to_let_it_go(proven: Proven, hands: Any, hardware: Any) -> None:
+    hands.forgets = {"guard relay A alone"}
+    hands.at = lambda name: hardware.press_relay_button("a", True) if name == "guard relay A alone" else None
+    hands.hears = {"Let the test button go.": lambda: hardware.press_relay_button("a", False)}
+    proving, _ = proven()
+    assert proving.verdict == "passed", proving.say
+    assert sum(text.startswith("Let the test button go. (Still waiting for: both") for text in hands.told) == 1
+
+
 def test_a_key_that_is_off_already_is_turned_on_first(proven: Proven, hands: Any, hardware: Any) -> None:
     hardware.turn_key("off")
     hands.skips = True
@@ -581,7 +778,8 @@ def test_hands_that_do_nothing_at_all_are_not_waited_for_for_ever(
     proving, _ = proven()
     assert proving.verdict == "failed"
     assert "nothing came of it in time" in proving.say
-    assert sum("Still waiting for: the first channel closes" in text for text in hands.told) == 3
+    waits = [text for text in hands.told if "Still waiting for: the first channel closes" in text]
+    assert [text.split("(In ")[1][:11] for text in waits] == ["1.2 minutes", "0.2 minutes"]  # rarer each time
 
 
 def test_a_stop_that_opens_one_channel_only_is_found(proven: Proven, hands: Any, hardware: Any) -> None:

@@ -194,6 +194,70 @@ def test_the_wrong_alarm_is_a_slip_and_may_be_mended_once(proven: Proven, hands:
     assert day_only(proving) == ""
 
 
+@pytest.mark.parametrize(
+    ("says", "act"),
+    [
+        ("that was the stop", lambda at: at.press_stop()),
+        ("that was a cover", lambda at: at.open_cover()),
+        ("that was the key", lambda at: at.turn_key("off")),
+    ],
+)
+def test_the_wrong_thing_at_the_detectors_step_is_told_and_may_be_done_right(
+    says: str, act: Callable[[Any], None], proven: Proven, hands: Any, hardware: Any
+) -> None:
+    """So late in a proving a slip must not cost all of it; ringing is off at once whatever was touched."""
+    done: list[str] = []
+    name = "somebody there while live"
+
+    def at(asked: str) -> None:
+        hands.forgets.discard(name)
+        if asked == f"{name}, live" and not done:
+            done.append(asked)
+            hands.forgets.add(name)
+            act(hardware)
+
+    hands.at = at
+    proving, _ = proven()
+    assert proving.verdict == "passed", proving.say
+    (step,) = [step for step in proving.steps if step.name == name]
+    assert says in step.say
+    assert day_only(proving) == ""
+
+
+def test_a_chain_that_opens_by_one_channel_at_the_detectors_step_is_no_slip(
+    proven: Proven, hands: Any, hardware: Any
+) -> None:
+    def at(asked: str) -> None:
+        if asked == "somebody there while live, live":
+            hands.forgets.add("somebody there while live")
+            hardware.guard.a.work("stop", False)
+
+    hands.at = at
+    proving, _ = proven()
+    assert proving.verdict == "failed"
+    assert proving.steps[-1].name == "somebody there while live"
+    assert "the board tripped" in proving.say
+
+
+@pytest.mark.parametrize("name", [HEAD, "smoke alarm over"])
+def test_the_key_turned_too_slowly_at_night_may_be_turned_once_more(
+    name: str, proven: Proven, hands: Any, hardware: Any
+) -> None:
+    def at(asked: str) -> None:
+        hands.forgets.discard(name)
+        if asked == name and not done:
+            done.append(asked)
+            hands.forgets.add(name)
+            hardware.guard.a.work("key", False)
+            hardware.kernel.at(hardware.kernel.now_us + 200_500, hardware.guard.b.work, "key", False)
+
+    done: list[str] = []
+    hands.at = at
+    proving, _ = proven()
+    assert proving.verdict == "passed", proving.say
+    assert "at the second try" in next(step.say for step in proving.steps if step.name == name)
+
+
 def test_a_board_that_does_not_heed_an_alarm_does_not_pass(
     proven: Proven, hands: Any, monkeypatch: pytest.MonkeyPatch
 ) -> None:
