@@ -412,13 +412,14 @@ def test_the_folders_own_name_does_not_hide_a_torn_file(tmp_path: Path) -> None:
 
 def test_a_name_that_says_another_number_is_not_believed(tmp_path: Path) -> None:
     """A failed one that was renamed must not pass for an old one."""
+    keep(ended(0.3), tmp_path)
     keep(ended(0.2), tmp_path)
     failed = keep(ended(0.1, verdict="failed", say="the stop"), tmp_path)
-    failed.rename(tmp_path / failed.name.replace("000002", "000001"))
-    assert [path.name[:14] for path in sorted(tmp_path.iterdir())] == ["proving-000001"] * 2
+    failed.rename(tmp_path / failed.name.replace("000003", "000001"))
+    assert [path.name[8:14] for path in sorted(tmp_path.iterdir())] == ["000001", "000001", "000002"]
     found, why = best(*_read(tmp_path))
     assert found is None
-    assert "its name says that it is number 1, it says itself 2" in why
+    assert "its name says that it is number 1, it says itself 3" in why
 
 
 def test_however_many_files_there_are_the_last_kept_is_read(tmp_path: Path) -> None:
