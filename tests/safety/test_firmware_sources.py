@@ -92,12 +92,11 @@ def test_nobody_is_asked_to_prove_a_real_board_for_nothing(
 
         def __exit__(self, *_: object) -> None: ...
 
-    def begun(*_: object, **__: object) -> Any:
-        raise KeyboardInterrupt
+        def __getattr__(self, name: str) -> Any:
+            raise KeyboardInterrupt  # it has begun: the board was asked for more
 
     monkeypatch.setattr(safety_prove, "board", lambda *_: Opened())
     monkeypatch.setattr(firmware_sources, "doubt", lambda: "the sources are others")
-    monkeypatch.setattr("demo_ctl.safety.prove.prove", begun)
     unit = Path(__file__).resolve().parents[2] / "configs" / "units" / "travelling.yaml"
     told = ["safety", "prove", "--port", "/dev/none", "--unit", str(unit), "--record-dir", str(tmp_path), "--who", ""]
     code = main([*told, "--covers", "2"])
