@@ -402,7 +402,7 @@ class Guard:
             reason = interlock.reason
             if was != m.G_TRIPPED:
                 self._keep(now_us, reason, was, port)
-            elif self._trips:
+            elif self._trips and reason != self._trips[0][0]:
                 self._trips[0][1] = reason  # worse
         elif state != m.G_FALLING:
             reason = interlock.reason if state == m.G_KEY_OFF or state == m.G_LOCKED else m.R_NONE

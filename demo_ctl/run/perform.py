@@ -25,9 +25,10 @@ The board sees to the first two by itself; the host only asks. What happens, in 
   asked for its own record of the trip, which is kept with the call's. Whenever the board ended the plan early, or had
   to leave events out, it is asked for its trips: one that found the queue of events full is none the less.
 - at night, the unit's supply is held by a lease (`client.lease`, taken by `ready`): when the board drops it (an alarm,
-  the key), the call ends as by Ctrl-C, status tripped where an alarm did it. When a line does not come home in the
-  unit's stated time (`home.HomeWatch`), the board is told "not home", drops the supply and latches; then likewise.
-  The stop path waits for the lines that were taken. Giving the lease back is the caller's, who may run more calls.
+  the key, its night contact's wire), the call ends as by Ctrl-C, status tripped where an alarm did it. When a line does
+  not come home in the unit's stated time (`home.HomeWatch`), the board is told "not home", drops the supply and
+  latches; then likewise. The stop path waits for the lines that were taken. Giving the lease back is the caller's, who
+  may run more calls.
 - kill -9, or the computer fails: nothing runs here any more. The board's silence limit releases the line. The record
   holds every row that was written, and no end row.
 - power loss at the board: its relays fall, every loop opens and the ringing guard with them; here: lost cable.
@@ -166,7 +167,6 @@ class _Performance:
         self.home: HomeWatch | None = None  # where the supply is held by a lease
         self.board_us = 0  # the board's clock, as last heard
         self.supply = m.R_NONE  # why the unit's supply was lost in this call
-        self.by_day = False
         self.not_home = 0  # the port whose line did not come home
 
     # -- before the start ---------------------------------------------------------------------------------
@@ -337,8 +337,9 @@ class _Performance:
             lease.end()
             lease.reason = m.R_NOT_HOME
             self.client.permit(0, m.R_NOT_HOME)
-        elif lease.lost and (lease.reason != m.R_KEY or not self.by_day):
-            # (By day the key itself holds the supply: whoever turned it there took nothing away.)
+        elif lease.lost:
+            # At day the key itself holds the supply; but nobody here can tell a key that was turned there from a night
+            # contact whose wire broke.
             self.supply = lease.reason
             self.home = None
             self._tell("supply", self._last_us(), "lost", _word(m.R_NAMES, lease.reason))
@@ -363,8 +364,6 @@ class _Performance:
                 self.board_us = max(self.board_us, item.at_us)
                 if self.home is not None:
                     self.home.take(item)
-                if item.kind == m.EV_INPUTS:
-                    self.by_day = _by_day(item.value)
                 self.events.append(item)
                 if self.recorder is not None:
                     self.recorder.event(item)
@@ -621,10 +620,6 @@ class _Performance:
 
 def _word(words: tuple[str, ...], code: int) -> str:
     return words[code] if code < len(words) else f"code {code}"
-
-
-def _by_day(inputs: int) -> bool:
-    return bool(inputs & m.IN_KEY) and not inputs & m.IN_NIGHT
 
 
 def _say_busy(busy: BusyTrunks) -> str:

@@ -159,7 +159,7 @@ def test_by_day_nobody_watches_for_that(unit_file: Path, bench: Port) -> None:
         ("smoke alarm", Status.TRIPPED),
         ("supervisory alarm", Status.TRIPPED),
         ("key off", Status.ENDED_EARLY),
-        ("key day", Status.FINISHED),  # by day the key itself holds the supply
+        ("key day", Status.ENDED_EARLY),  # or the wire of its night contact: nobody here can tell
     ],
 )
 def test_what_takes_the_supply_ends_a_call_that_does_not_ring_too(
