@@ -58,7 +58,7 @@ class WindowProbe(Probe):
         "off the hook": "While live, somebody off the hook on a port that takes no part trips.",
         "night": "At night a plan ends with the night contact open, somebody near, covers not proven, or an alarm.",
         "night's ports": "At night only ports that the board answers get a window; one that is open elsewhere ends.",
-        "mode": "It is night from when the key is seen there until it was turned off and on; else the plan's kind says.",
+        "mode": "It is night from when the key is seen there until it was turned off and on; else by the plan's kind.",
         "ends for a reason": "By day no plan ends for any of this, but for a visitors' session that is over.",
         "late": "A window is late when it has been open for its time and ringing is not let through; not before.",
         "wait": "wait_us is when time alone changes an answer: a window's, the release time's, or a session's.",
