@@ -11,7 +11,7 @@ from collections.abc import Callable
 from typing import TYPE_CHECKING
 
 from demo_ctl.bench.board_faults import HARDWARE_FAULTS
-from demo_ctl.bench.telephones import TELEPHONE_WORDS, obey_hands, telephones_of
+from demo_ctl.bench.telephones import TELEPHONE_WORDS, hands_cannot, obey_hands, telephones_of
 from demo_ctl.wire.messages import (
     IN_ALONE,
     IN_BUTTON,
@@ -164,21 +164,37 @@ for _name, _bit in _ALARMS.items():
 
 SAYINGS = tuple(_SAYINGS)
 _SAYINGS["key on"] = _SAYINGS["key day"]  # as people say
-HELP = (
-    "What can be typed here: "
-    + "; ".join(SAYINGS)
-    + "; lift LINE, dial LINE NUMBER (or: dial LINE NUMBER at 8 pps) and hang up LINE for hands at a telephone"
-    + "; lamps (tells which are lit)"
-    + "; break NAME and mend NAME for a fault of the board or the guard; faults (lists them)."
+HANDS_CAN = (
+    *SAYINGS,
+    "lift LINE, hang up LINE",
+    "dial LINE NUMBER (or: dial LINE NUMBER at 8 pps)",
+    "break NAME, mend NAME",
+)
+HELP = "\n".join(
+    (
+        "What can be typed here:",
+        *(f"  {each}" for each in SAYINGS),
+        "  lift LINE, hang up LINE, dial LINE NUMBER (or: dial LINE NUMBER at 8 pps): hands at a telephone",
+        "  break NAME, mend NAME: a fault of the board or the guard",
+        "  faults: which there are",
+        "  lamps: which are lit",
+    )
 )
 
 
-def can_obey(line: str) -> bool:
-    """Whether a line is something that hands can do."""
+def cannot_obey(hardware: Hardware, line: str) -> str:
+    """Return why a line is nothing that hands can do at this unit, and what they can; "" when it is."""
     said = " ".join(line.lower().split())
+    if said in _SAYINGS:
+        return ""
+    if said.startswith(TELEPHONE_WORDS):
+        return hands_cannot(telephones_of(hardware), said)
     word, _, name = said.partition(" ")
-    by_hand = said.startswith(TELEPHONE_WORDS)
-    return said in _SAYINGS or by_hand or (word in ("break", "mend") and name in HARDWARE_FAULTS)
+    if word in ("break", "mend"):
+        if name in HARDWARE_FAULTS:
+            return ""
+        return f"there is no fault {name[:60]!r}; there are {', '.join(HARDWARE_FAULTS)}"
+    return f"{line[:60]!r} is nothing that hands can do here; they can: {'; '.join(HANDS_CAN)}"
 
 
 def lamps_lit(hardware: Hardware) -> str:
@@ -217,4 +233,4 @@ def obey(hardware: Hardware, line: str) -> str:
         return lamps_lit(hardware)
     if said == "faults":
         return "\n".join(f"{fault.name}: {fault.part}: {fault.wrong}" for fault in HARDWARE_FAULTS.values())
-    return HELP if said == "help" else f"{said[:60]!r} is not understood. {HELP}"
+    return HELP if said == "help" else f"{said[:60]!r} is not understood; help lists what is."

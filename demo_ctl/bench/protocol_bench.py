@@ -231,7 +231,7 @@ def _make_world(options: Options) -> World:
 
 def _put_hands(options: Options, world: World) -> None:
     """Turn the key to where it shall stand, and have done later what the URL says. Raises WrongAddress."""
-    from demo_ctl.bench.people import can_obey, obey
+    from demo_ctl.bench.people import cannot_obey, obey
     from demo_ctl.terms.quantity import parse_us
 
     if options.key != "day":
@@ -242,8 +242,9 @@ def _put_hands(options: Options, world: World) -> None:
             after_us = parse_us(after)
         except ValueError as e:
             raise WrongAddress(f"the bench's option hands is TIME:SAYING, such as 30 s:smoke alarm: {e}") from None
-        if not can_obey(saying):
-            raise WrongAddress(f"the bench's option hands: {saying[:60]!r} is nothing that hands can do here")
+        against = cannot_obey(world.hardware, saying)
+        if against:
+            raise WrongAddress(f"the bench's option hands: {against}")
         if after_us:
             world.kernel.at(world.kernel.now_us + after_us, obey, world.hardware, saying)
         else:

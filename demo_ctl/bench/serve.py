@@ -34,12 +34,12 @@ def serve_pty(
     stop: threading.Event | None = None,
     typed: int | None = None,
     say: Callable[[str], None] = print,
-) -> None:
+) -> bool:
     """Serve `bench://?<url_options>` on a pseudo-terminal until Ctrl-C, SIGTERM, or `stop` is set.
 
     `announce` is called once with the path that clients open. `typed` is the file descriptor on which a person types
-    what hands do at the equipment (`people.obey`), `say` gets the answers. Raises InputError for wrong options and
-    LinkError when the board behind it is gone.
+    what hands do at the equipment (`people.obey`), `say` gets the answers. Return whether it was Ctrl-C that ended it.
+    Raises InputError for wrong options and LinkError when the board behind it is gone.
     """
     ending = stop or threading.Event()
     options = [(name, value) for name, value in url_options if name != "clock"]
@@ -65,6 +65,7 @@ def serve_pty(
             relay.run()
     except KeyboardInterrupt:
         ending.set()
+        return True
     finally:
         if relay:
             relay.close()
@@ -72,6 +73,7 @@ def serve_pty(
             os.close(slave)
         bench.close()
         os.close(master)
+    return False
 
 
 @contextmanager

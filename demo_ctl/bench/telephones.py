@@ -42,13 +42,13 @@ class Telephones:
 
     def lift(self, name: str, after_us: int = 0) -> None:
         """Lift a handset. Raises NoSuchHand."""
-        name = self._known(name)
+        name = self.known(name)
         self._at(name, after_us, True)
         self._off.add(name)
 
     def hang_up(self, name: str, after_us: int = 0) -> None:
         """Put it down."""
-        name = self._known(name)
+        name = self.known(name)
         self._at(name, after_us, False)
         self._off.discard(name)
 
@@ -57,7 +57,7 @@ class Telephones:
 
         Digits that are asked for while others are still on their way come after those. Raises NoSuchHand.
         """
-        name = self._known(name)
+        name = self.known(name)
         if name not in self._off:
             raise NoSuchHand(f"nobody has lifted the handset on {name}: lift {name} goes first")
         now_us = self._kernel.now_us
@@ -79,7 +79,8 @@ class Telephones:
         self.hang_up(name, over_us)
         return over_us
 
-    def _known(self, name: str) -> str:
+    def known(self, name: str) -> str:
+        """Return a line's name as the unit's file has it. Raises NoSuchHand."""
         known = self._names.get(name.lower())
         if known is None:
             raise NoSuchHand(f"there is no telephone on {name[:40]!r}; there are {', '.join(self._names.values())}")
@@ -114,10 +115,36 @@ def dialled(text: str) -> tuple[str, float]:
     return digits, pps
 
 
+def hands_cannot(telephones: Telephones, said: str) -> str:
+    """Return why what is said to hands at a telephone names no line or no number of this unit; "" when it does."""
+    word, rest = _parted(said)
+    try:
+        if word == "dial":
+            name, _, _ = _to_dial(rest)
+        else:
+            name = rest
+        telephones.known(name)
+    except NoSuchHand as error:
+        return str(error)
+    return ""
+
+
+def _parted(said: str) -> tuple[str, str]:
+    """Part what is said into the word for what hands do, "" when it is none of theirs, and the rest."""
+    word = next((word.strip() for word in TELEPHONE_WORDS if said.startswith(word)), "")
+    return word, said.removeprefix(word).strip()
+
+
+def _to_dial(rest: str) -> tuple[str, str, float]:
+    """Read `LINE DIGITS [at N pps]`: line, digits, pulses a second. Raises NoSuchHand."""
+    what, _, speed = rest.partition(" at ")
+    name, _, written = what.rpartition(" ")
+    return name, *dialled(f"{written} at {speed}" if speed else written)
+
+
 def obey_hands(telephones: Telephones, said: str) -> str | None:
     """Do what `lift LINE`, `dial LINE DIGITS [at N pps]` or `hang up LINE` says; return what to answer, else None."""
-    word = next((word.strip() for word in TELEPHONE_WORDS if said.startswith(word)), "")
-    rest = said.removeprefix(word).strip()
+    word, rest = _parted(said)
     try:
         if word == "lift":
             telephones.lift(rest)
@@ -126,9 +153,7 @@ def obey_hands(telephones: Telephones, said: str) -> str | None:
             telephones.hang_up(rest)
             return f"the handset on {rest} is down"
         if word == "dial":
-            what, _, speed = rest.partition(" at ")
-            name, _, written = what.rpartition(" ")
-            digits, pps = dialled(f"{written} at {speed}" if speed else written)
+            name, digits, pps = _to_dial(rest)
             took_us = telephones.dial(name, digits, pps)
             return f"{name} dials {digits} at {pps:g} pulses a second; that takes {took_us / 1e6:.1f} s"
     except NoSuchHand as error:

@@ -11,7 +11,7 @@ from demo_ctl.terms.outcome import Exit
 
 
 def run(args: argparse.Namespace) -> int:
-    """Serve until Ctrl-C."""
+    """Serve until Ctrl-C (130), or until it is asked to end in order (SIGTERM: 0)."""
     from demo_ctl.bench.serve import serve_pty
 
     unit = unit_path(args.unit)
@@ -31,8 +31,8 @@ def run(args: argparse.Namespace) -> int:
         print("Ctrl-C ends it. Type key off, cover open, stop press... to be the person at the equipment;", flush=True)
         print("help lists all that can be typed here.", flush=True)
 
-    serve_pty(options, announce=announce, typed=_keyboard(), say=_say)
-    return int(Exit.OK)
+    stopped = serve_pty(options, announce=announce, typed=_keyboard(), say=_say)
+    return int(Exit.INTERRUPTED if stopped else Exit.OK)
 
 
 def _say(answer: str) -> None:

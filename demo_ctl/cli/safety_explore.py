@@ -13,6 +13,24 @@ if TYPE_CHECKING:
     from demo_ctl.safety.probe import WatchResult
 
 
+#: What the laws say in short.
+WORDS = {
+    "LOCKED": "since the board started, or since the key was turned on with the chain open; only the key leads out",
+    "KEY_OFF": "the key is off",
+    "SAFE": "ringing is off, nothing is wrong, and something that ringing needs is not there",
+    "PROVING": "everything stands as it must for ringing, and has to stay so for a while",
+    "ARMED": "it stayed so; the plan's ringing window is waited for",
+    "LIVE": "the pump moves, and ringing voltage is let onto the bus",
+    "FALLING": "ringing was taken off in order; relays and bus have yet to be seen at rest",
+    "TRIPPED": "ringing was taken off because something was wrong; only the key leads out",
+    "a pass": "one round of the board's loop: inputs and the time since the last pass in, pump, state and reason out",
+    "fact": "what the interlock is told in a pass, each true or false: chain, key, mirrors, bus, heartbeat, window...",
+    "wait_us, left_us, stays_us": "microseconds until time alone changes what a machine shows, inputs unchanged; "
+    "-1: time alone does not",
+    "FAR_US": "2**29 microseconds, nine minutes: wait_us when time alone changes nothing",
+}
+
+
 def arguments(parser: argparse.ArgumentParser) -> None:
     """Tell what the command takes."""
     parser.add_argument("--quick", action="store_true", help="a few sets of limits instead of all")
@@ -26,11 +44,12 @@ def run(args: argparse.Namespace) -> int:
     from demo_ctl.cli.json_out import print_json
     from demo_ctl.safety.explore import NAMES, QUICK, explore_all, full, idle_laws
     from demo_ctl.safety.laws import LAWS, WHOLE
+    from demo_ctl.safety.probe import SHARED
     from demo_ctl.safety.watches import WATCHES, explore_watches
 
     sentences = {law.name: law.says for law in LAWS} | WHOLE
     if args.laws:
-        _print_laws(args.json, sentences, {watch.name: watch.laws for watch in WATCHES})
+        _print_laws(args.json, sentences, {watch.name: watch.laws | SHARED for watch in WATCHES})
         return int(Exit.OK)
     assignments = QUICK if args.quick else full()
     done: dict[tuple[int, ...], Result] = {}
@@ -144,10 +163,38 @@ def _print_laws(as_json: bool, sentences: dict[str, str], watches: dict[str, dic
     from demo_ctl.cli.json_out import print_json
 
     everything = {"interlock": sentences} | watches
+    words = WORDS | {"MAY_FOLLOW": _ways()}
     if as_json:
-        print_json({"laws": everything})
+        print_json({"laws": everything, "words": words})
         return
-    for what, laws in everything.items():
+    for what, laws in {**everything, "Words in them": words}.items():
         print(what)
         for name, says in laws.items():
-            print(f"  {name}: {says}")
+            _print_law(name, says)
+
+
+def _print_law(name: str, says: str) -> None:
+    """Print a law, no wider than the terminal, its second line and further ones further in."""
+    from demo_ctl.cli.screen import console, folded
+
+    first, *more = folded(f"{name}: {says}", console().width - 4)
+    print(f"  {first}")
+    for line in more:
+        print(f"    {line}")
+
+
+def _ways() -> str:
+    """Write the table of ways, from its own rows."""
+    from demo_ctl.safety.laws import MAY_FOLLOW
+    from demo_ctl.wire import messages as m
+
+    names = {
+        getattr(m, name): name.removeprefix("G_")
+        for name in dir(m)
+        if name.startswith("G_") and isinstance(getattr(m, name), int)
+    }
+    rows = (
+        f"{names[state]} by {', '.join(names[each] for each in after if each != state)}"
+        for state, after in MAY_FOLLOW.items()
+    )
+    return f"which state may be followed by which, other than itself: {'; '.join(rows)}"

@@ -15,7 +15,13 @@ if TYPE_CHECKING:
 
 def arguments(parser: argparse.ArgumentParser) -> None:
     """Tell what the command takes."""
-    parser.add_argument("--count", type=int, default=0, metavar="N", help="only N mistakes of each module, by the seed")
+    parser.add_argument(
+        "--count",
+        type=int,
+        default=0,
+        metavar="N",
+        help="only N mistakes of each module, by the seed (0: all)",
+    )
     parser.add_argument("--seed", type=int, default=0, metavar="N", help="which ones (with --count)")
     parser.add_argument(
         "--module",
@@ -51,6 +57,7 @@ def run(args: argparse.Namespace) -> int:
         rows = [_row(fate) for fate in fates]
         print_json({"fine": whole and not survived, "whole": whole, "seed": args.seed, "mutants": rows})
         return code
+    _print_caught([fate for fate in fates if fate.fate == CAUGHT])
     _print_equivalent([fate for fate in fates if fate.fate == EQUIVALENT])
     for name in names:
         mine = [fate for fate in fates if fate.module == name]
@@ -81,6 +88,39 @@ def _by_what(fates: list[Fate]) -> str:
     said = {"laws": "by the laws", "real limits": "by the real limits", "breaks down": "by breaking down"}
     words = ", ".join(f"{count} {said.get(what, what)}" for what, count in counts.most_common())
     return f": {words}" if words else ""
+
+
+def caught_by(fates: list[Fate]) -> dict[str, dict[str, int]]:
+    """Return for each module how many of its caught mistakes each law caught, the most first.
+
+    What broke down or came to no end is counted as one, whatever it raised; so are the real limits, by what they check.
+    """
+    from collections import Counter
+
+    from demo_ctl.safety.mutate import BREAKS
+
+    counts: dict[str, Counter[str]] = {}
+    for fate in fates:
+        law = BREAKS if fate.by.startswith(BREAKS) else fate.by
+        counts.setdefault(fate.module, Counter())[law] += 1
+    return {module: dict(found.most_common()) for module, found in counts.items()}
+
+
+def _print_caught(fates: list[Fate]) -> None:
+    from rich.table import Table
+
+    from demo_ctl.cli.screen import console
+
+    if not fates:
+        return
+    table = Table(title="Which law caught how many mistakes, the first that did", title_justify="left")
+    table.add_column("Module", no_wrap=True)
+    table.add_column("Law")
+    table.add_column("Caught", justify="right", no_wrap=True)
+    for module, laws in caught_by(fates).items():
+        for number, (law, count) in enumerate(laws.items()):
+            table.add_row("" if number else module, law, f"{count}", end_section=number == len(laws) - 1)
+    console().print(table)
 
 
 def _where(fate: Fate) -> str:

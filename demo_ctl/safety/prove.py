@@ -531,7 +531,7 @@ class _Walk:
         cost = "" if self.warned else self.cost(step)
         if cost:
             self.warned = True
-            self.person.tell(f"{cost} Do what is asked; or type s and Enter once more to leave it out all the same.")
+            self.person.tell(f"{cost}\nDo what is asked; or type s and Enter once more to leave it out all the same.")
         return not cost
 
     # -- the board ----------------------------------------------------------------------------------------

@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
 
 from demo_ctl.bench.people import SAYINGS, obey
-from demo_ctl.bench.protocol_bench import Serial
+from demo_ctl.bench.protocol_bench import Serial, SerialException
 from demo_ctl.bench.telephones import MOST_DIGITS, NoSuchHand, dialled, telephones_of
 from demo_ctl.wire.messages import LOOP
 
@@ -78,11 +79,35 @@ def test_digits_that_are_typed_too_soon_come_one_after_the_other(bench: Serial) 
         ("dial stage five", "expected 1 to 20 digits"),
         ("dial stage 5 at 500 pps", "a dial runs at 5 to 20 pps, found '500 pps'"),
         ("dial stage 5 at once", "a dial runs at 5 to 20 pps"),
-        ("hang up", "What can be typed here"),
+        ("hang up", "is not understood; help lists what is"),
     ],
 )
 def test_what_hands_cannot_do_is_said(bench: Serial, typed: str, said: str) -> None:
     assert said in obey(bench.world.hardware, typed)
+
+
+@pytest.mark.parametrize(
+    ("hands", "said"),
+    [
+        ("open cover", "they can: key off; key day; key night; cover open;"),
+        ("lift cellar", "there is no telephone on 'cellar'; there are "),
+        ("hang up cellar", "there is no telephone on 'cellar'; there are "),
+        ("dial cellar 12", "there is no telephone on 'cellar'; there are "),
+        ("dial stage twelve", "expected 1 to 20 digits, found 'twelve'"),
+        ("break it", "there is no fault 'it'; there are "),
+    ],
+)
+def test_what_an_address_lets_hands_do_is_looked_at_before_it_begins(hands: str, said: str) -> None:
+    line = Serial(None, timeout=0)
+    line.port = f"bench://?unit={UNIT}&hands=3 s:{hands}"
+    with pytest.raises(SerialException, match=re.escape(said)):
+        line.open()
+
+
+def test_help_is_a_list(bench: Serial) -> None:
+    lines = obey(bench.world.hardware, "help").splitlines()
+    assert {f"  {each}" for each in SAYINGS} < set(lines)
+    assert max(len(line) for line in lines) < 120
 
 
 def test_help_names_the_hands(bench: Serial) -> None:

@@ -174,3 +174,14 @@ def test_the_pictures_in_the_readme_are_what_the_program_prints() -> None:
     assert len(shown) >= 2
     for block in (part.split("\n```")[0].splitlines() for part in shown):
         assert block in [printed[first : first + len(block)] for first in range(len(printed))]
+
+
+@pytest.mark.parametrize(("how", "code"), [(signal.SIGINT, 130), (signal.SIGTERM, 0)])
+def test_a_bench_that_is_served_ends_with_the_code_that_its_help_names(how: signal.Signals, code: int) -> None:
+    command = [sys.executable, "-u", "-m", "demo_ctl", "bench", "--pty"]
+    with subprocess.Popen(command, cwd=ROOT, stdin=subprocess.DEVNULL, stdout=subprocess.PIPE, text=True) as process:
+        assert process.stdout
+        for line in process.stdout:
+            if line.startswith("help lists"):
+                process.send_signal(how)
+        assert process.wait(60) == code

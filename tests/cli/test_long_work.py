@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import os
 import pty
+import re
 import select
 import signal
 import subprocess
@@ -70,6 +71,40 @@ def test_for_machines_it_says_that_it_is_not_whole() -> None:
     found = json.loads(output)
     assert code == 130
     assert (found["whole"], found["fine"]) == (False, False)
+
+
+def _shown(*words: str) -> str:
+    run = subprocess.run(
+        [sys.executable, "-m", "demo_ctl", "safety", *words], capture_output=True, text=True, cwd=ROOT, check=False
+    )
+    assert (run.returncode, run.stderr) == (0, "")
+    return run.stdout
+
+
+def test_each_law_is_listed_no_wider_than_a_page_and_no_word_in_it_is_left_unexplained() -> None:
+    laws = json.loads(_shown("explore", "--laws", "--json"))
+    shown = _shown("explore", "--laws")
+    assert max(len(line) for line in shown.splitlines()) < 120
+    for watch in ("budget: bursts", "bus", "permit", "petition: windows"):
+        assert {"counters stop", "extra calls"} <= set(laws["laws"][watch])
+    assert shown.count("  counters stop: ") == shown.count("  extra calls: ") - 1 == len(laws["laws"]) - 1
+    said = " ".join(says for each in laws["laws"].values() for says in each.values())
+    explained = " ".join(laws["words"])
+    for word in set(re.findall(r"\b[A-Z]{2,}[A-Z_]*\b|\b\w+_us\b", said)):
+        assert word in explained, word
+
+
+def test_it_shows_which_law_caught_how_many() -> None:
+    words = ("mutate", "--module", "budget", "--module", "permit", "--count", "4", "--seed", "3")
+    found = json.loads(_shown(*words, "--json"))["mutants"]
+    caught = [each for each in found if each["fate"] == "caught"]
+    shown = _shown(*words)
+    table = shown[: shown.index("budget: ")]
+    counts = [int(count) for count in re.findall(r"(\d+) [│|]", table)]
+    assert sum(counts) == len(caught) > 0
+    for each in caught:
+        assert each["by"].split(" (")[0].split(":")[0] in table
+    assert "(0: all)" in " ".join(_shown("mutate", "--help").split())
 
 
 def test_without_a_terminal_it_shows_nothing_but_what_it_found() -> None:

@@ -347,6 +347,8 @@ def test_a_morning_at_the_unit(served: Served, tmp_path: Path) -> None:
     assert code == 0, said
     without = "PASSED, WITHOUT: channel A alone, channel B alone, guard relay A alone, guard relay B alone"
     assert f"{without}; FOR THE DAY ONLY" in " ".join(said.split())
+    assert said.count("Then this proving will not count") == 1  # as the first step was to be left out
+    assert "THE GUARD DOES NOT COUNT AS PROVEN YET" in said
     refused = _run(*call[:-1], str(short))
     assert refused.returncode == 2
     assert "left out 'channel A alone', and that was never done" in refused.stderr

@@ -720,7 +720,7 @@ def test_leaving_out_what_costs_the_proving_is_said_at_the_first_word_for_it(ben
     )
     assert proving.verdict == "passed", proving.say
     assert asked == ["channel A alone"]
-    assert sum("It will not count. Do what is asked" in text for text in hands.told) == 1
+    assert sum("It will not count.\nDo what is asked" in text for text in hands.told) == 1
 
 
 def test_a_step_is_named_for_people() -> None:
