@@ -55,7 +55,7 @@ def arguments(parser: argparse.ArgumentParser) -> None:
 
 
 def run(args: argparse.Namespace) -> int:
-    """Ask, prove, keep the record; 0 passed, 1 failed, 130 not finished."""
+    """Ask, prove, keep the record; 0 passed, 1 failed or not enough to count, 130 not finished."""
     from demo_ctl.office.load import load_unit
     from demo_ctl.safety.firmware_sources import doubt
     from demo_ctl.safety.leaving_out import cost
@@ -100,6 +100,8 @@ def run(args: argparse.Namespace) -> int:
     _show(args, proving, path, against)
     if broken is not None:
         raise broken
+    if proving.verdict == PASSED and against:
+        return int(Exit.CHECK_FAILED)
     return int({PASSED: Exit.OK, FAILED: Exit.CHECK_FAILED}.get(proving.verdict, Exit.INTERRUPTED))
 
 

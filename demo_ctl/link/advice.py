@@ -82,10 +82,9 @@ REASONS: Mapping[int, Advice] = MappingProxyType(
             trip=True,
         ),
         m.R_CHAIN: Advice(
-            "the safety chain opened: the board took ringing off and released every line",
+            "the safety chain opened: nothing may ring, and the board released every line",
             "at the unit: covers, key switch, emergency stop, and the wires of both chain channels",
-            "Make sure nobody touches the unit, close what is open, turn the key off and on, and run again.",
-            trip=True,
+            "Make sure nobody touches the unit, close what is open, and run again.",
         ),
         m.R_ENDED: Advice(
             "ringing was taken off because its plan had ended",

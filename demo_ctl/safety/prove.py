@@ -13,7 +13,7 @@ from dataclasses import replace
 from datetime import datetime
 from typing import Protocol
 
-from demo_ctl.link.advice import of_reason, of_trip
+from demo_ctl.link.advice import of_reason, of_trip, of_tripped
 from demo_ctl.link.client import Client, LimitsInForce
 from demo_ctl.link.lease import Lease
 from demo_ctl.safety import evidence, procedure
@@ -480,7 +480,8 @@ class _Walk:
         with suppress(DemoError, KeyboardInterrupt):
             safety = self.client.safety()
             if safety.state == m.G_TRIPPED:
-                advice = of_trip(safety.reason)
+                trips = self.client.trips()
+                advice = of_tripped(safety, trips[0] if trips else None)
                 self.person.tell(f"The guard is tripped: {advice.what}. {advice.advice}")
 
     def _end(self, result: StepResult) -> None:

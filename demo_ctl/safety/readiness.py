@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from datetime import datetime, timedelta
 from pathlib import Path
+from shlex import quote
 
 from demo_ctl.link.advice import of_reason, of_tripped
 from demo_ctl.link.client import Client
@@ -99,10 +100,16 @@ def check_proving(client: Client, wanted: Wanted, folder: Path, what: str = "thi
     found, unread = read_all(folder)
     proval, why = best(found, wanted, unread)
     if proval is None:
+        url = client.port.url
+        prove = (
+            f"Prove it (it takes some minutes): demo_ctl safety prove --port {quote(url)}."
+            if not url.startswith("bench:")
+            else "Nobody can prove a bench that lives inside this command: leave guard=locked away from its address, "
+            "or serve one (demo_ctl bench --pty --guard locked) and prove it with the port that it prints."
+        )
         raise NotReady(
             f"{what}, and the guard has no valid proving{' for the night' if wanted.night else ''}: {why}",
-            next_step=f"Prove it (it takes some minutes): demo_ctl safety prove --port {client.port.url}. "
-            f"Provings are looked for in {folder}.",
+            next_step=f"{prove} Provings are looked for in {folder}.",
         )
 
 

@@ -9,7 +9,7 @@ from demo_ctl.wire import messages as m
 
 #: For each guard state: one sentence for somebody who stands before the unit.
 STATES = (
-    "Ringing is off. Nothing is wrong.",
+    "Ringing is off.",
     "RINGING VOLTAGE MAY BE ON A LINE NOW.",
     "Ringing is off and locked: the board has started, and nobody has turned the key since.",
     "Ringing is off: the key is off.",
@@ -19,6 +19,7 @@ STATES = (
     "RINGING IS TRIPPED. It stays off until a person turns the key off and on.",
 )
 
+ALARM = "ALARM"
 #: For each input: what it is, what 1 means, what 0 means (a broken wire reads 0).
 INPUTS = (
     ("safety chain, channel A", "closed", "open"),
@@ -30,10 +31,10 @@ INPUTS = (
     ("key at night", "yes", "no"),
     ("covers' second contacts", "closed", "open"),
     ("presence detector", "nobody there", "somebody there"),
-    ("fuse alarm", "quiet", "ALARM"),
-    ("release alarm", "quiet", "ALARM"),
-    ("supervisory alarm", "quiet", "ALARM"),
-    ("smoke contact", "quiet", "ALARM"),
+    ("fuse alarm", "quiet", ALARM),
+    ("release alarm", "quiet", ALARM),
+    ("supervisory alarm", "quiet", ALARM),
+    ("smoke contact", "quiet", ALARM),
 )
 
 
@@ -72,6 +73,9 @@ def standing(safety: m.Safety, trip: m.Trip | None = None) -> Standing:
     tripped = safety.state == m.G_TRIPPED
     advice = of_tripped(safety, trip) if tripped else of_reason(safety.obstacle)
     permit = _permit(safety)
+    if safety.state == m.G_SAFE and not blocked:
+        alarms = any(no == ALARM and not safety.inputs >> bit & 1 for bit, (_, _, no) in enumerate(INPUTS))
+        state += " AN ALARM CONTACT IS OPEN." if alarms else " Nothing is wrong."
     return Standing(
         headline=state,
         why=_why(safety, trip) if tripped else "",

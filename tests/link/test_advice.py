@@ -46,6 +46,7 @@ def test_trips_are_those_that_keep_people_safe() -> None:
         m.R_PLACE,
         m.R_VISITORS,
         m.R_NOT_ARMED,
+        m.R_CHAIN,  # while ringing is allowed it trips; else it only keeps ringing from being let on
     }
 
 
