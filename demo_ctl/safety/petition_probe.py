@@ -223,6 +223,8 @@ class SessionProbe(WindowProbe):
 
     name = "petition: visitors' sessions"
     KINDS = (m.PLAN_CALL, m.PLAN_VISITORS)
+    RELEASE = 1  # how it is counted down, the windows' probe sees
+    constants = {**WindowProbe.constants, "RELEASE_US": RELEASE}  # noqa: RUF012
     OPENINGS = ((1, 2, WindowProbe.WINDOW, True),)
     SENSED = ((0, False), (1, False))
     laws = {  # noqa: RUF012
