@@ -365,8 +365,9 @@ class Explorer:
             self._whole["woken for a cause"] += common.bit_count()
             if moves or self._shown[to] != self._shown[state]:
                 continue
-            in_us, key_us = self._states[to][1][0], self._states[to][1][4]
-            if key_us == times.key_us or (self._shown[to][0] == m.G_TRIPPED and in_us == times.drop_us):
+            was, notes = self._states[state][1], self._states[to][1]
+            silent = self._shown[to][0] == m.G_TRIPPED and was[0] != notes[0] == times.drop_us
+            if was[4] != notes[4] == times.key_us or silent:  # decided now, not before
                 continue
             vector = (common & -common).bit_length() - 1
             self._violation("woken for a cause", state, wait, vector, 0, common.bit_count())

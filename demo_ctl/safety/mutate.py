@@ -306,6 +306,24 @@ WORDS: tuple[tuple[str, str, str, str], ...] = (
         "Nothing asks for the age of LOCKED, and every other state begins its own.",
     ),
     ("interlock", "self.pumped_us = 0", "", "The pass that enters LIVE moves the pump and begins this anew."),
+    (
+        "interlock",
+        "self._watch(G_TRIPPED, 0, facts)",
+        "",
+        "The trip has taken both counts away: whatever state and time they begin with, they begin at 0.",
+    ),
+    (
+        "interlock",
+        "if not self.seen and self.apart_us < 0",
+        "",
+        "Where the count is 0 already, it is set to what it is.",
+    ),
+    (
+        "interlock",
+        "if state != self.state:",
+        "if state != self.state: -> always yes",
+        "Nothing goes to the state that it is in.",
+    ),
     ("interlock", "return False", "return False ->", "Whoever asks wants to know no more than yes or no."),
     (
         "interlock",
