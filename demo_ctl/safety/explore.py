@@ -18,7 +18,7 @@ from typing import Any
 
 from demo_ctl.board import interlock as shipped
 from demo_ctl.safety.crew import crew
-from demo_ctl.safety.laws import BY_STATE, HOST, LAWS, LOCKED_OUT, WHOLE, Notes
+from demo_ctl.safety.laws import BY_STATE, DOWN, HOST, LAWS, LOCKED_OUT, WHOLE, Notes
 from demo_ctl.safety.vectors import ALL, COUNT, Way, Word, closed_under, settled
 from demo_ctl.wire import messages as m
 
@@ -26,6 +26,8 @@ NAMES = ("pump", "loop", "pull", "hold", "drop", "prove", "apart", "odd", "key")
 #: Any reason of a watch's: the machine asks only whether there is one, and passes it on.
 FAULT = m.R_OVERCURRENT
 TOLD = 5  # violations kept for telling
+#: The vectors in which relays and bus are at rest: of silence there is nothing to decide.
+_DOWN = sum(1 << vector for vector in range(COUNT) if vector & DOWN == DOWN)
 
 #: Limits in ticks, in the order of NAMES. Sense is kept: pump <= loop, hold <= drop.
 QUICK = ((1, 1, 1, 1, 1, 1, 1, 1, 1), (1, 2, 2, 1, 2, 2, 1, 2, 2), (2, 2, 1, 2, 3, 1, 2, 1, 1))
@@ -366,7 +368,7 @@ class Explorer:
             if moves or self._shown[to] != self._shown[state]:
                 continue
             was, notes = self._states[state][1], self._states[to][1]
-            silent = self._shown[to][0] == m.G_TRIPPED and was[0] != notes[0] == times.drop_us
+            silent = self._shown[to][0] == m.G_TRIPPED and was[0] != notes[0] == times.drop_us and not common & _DOWN
             if was[4] != notes[4] == times.key_us or silent:  # decided now, not before
                 continue
             vector = (common & -common).bit_length() - 1

@@ -324,6 +324,12 @@ WORDS: tuple[tuple[str, str, str, str], ...] = (
         "if state != self.state: -> always yes",
         "Nothing goes to the state that it is in.",
     ),
+    (
+        "interlock",
+        "if wait_us < self.wait_us",
+        "wait_us < self.wait_us -> wait_us <=",
+        "Where the two are equal, it is the same number whichever is kept.",
+    ),
     ("interlock", "return False", "return False ->", "Whoever asks wants to know no more than yes or no."),
     (
         "interlock",
