@@ -213,7 +213,7 @@ def test_json_goes_to_the_output_and_captions_beside_it(capsys: pytest.CaptureFi
     ("words", "code", "text"),
     [
         (["--lamps", "bench://?lamps=0"], Exit.BOARD_TROUBLE, "has no lamps"),
-        (["--lamps", "bench://?lamps=9"], Exit.BOARD_TROUBLE, "the bench's option lamps is a whole number from 0 to 7"),
+        (["--lamps", "bench://?lamps=9"], Exit.BAD_INPUT, "the bench's option lamps is a whole number from 0 to 7"),
         (["--lamps-of", CORNER], Exit.BAD_INPUT, "--lamps-of is for --lamps"),
         (["--lamps", "bench://", "--lamps-of", "nowhere.yaml"], Exit.BAD_INPUT, "there is no such file"),
     ],
