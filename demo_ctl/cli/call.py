@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import argparse
+import errno
+import os
 import sys
 from collections.abc import Callable
 from contextlib import closing
@@ -306,8 +308,12 @@ def _progress(args: argparse.Namespace, plan: Plan, printer: Printer) -> Callabl
     before = [] if args.json else heading(plan)
 
     def show(item: Progress) -> None:
-        if printer.trouble is not None:
-            raise printer.trouble
+        trouble = printer.trouble
+        if isinstance(trouble, OSError) and trouble.errno == errno.EIO:
+            # A terminal that was closed; its SIGHUP may come later.
+            raise BrokenPipeError(errno.EPIPE, os.strerror(errno.EPIPE))
+        if trouble is not None:
+            raise trouble
         while before:
             printer.say(screen.text(before.pop(0)))
         for line in story.lines(item.kind, item.at_us, item.label, item.detail, item.port, item.index):

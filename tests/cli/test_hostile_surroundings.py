@@ -207,7 +207,7 @@ def test_a_closed_terminal_releases_the_line_and_ends_the_record(tmp_path: Path)
     assert call.wait(timeout=60) == 130
     end = json.loads(path.read_text().splitlines()[-1])
     assert (end["row"], end["status"]) == ("end", "interrupted")
-    assert end["reason"] == "stopped by SIGHUP"
+    assert end["reason"] in ("stopped by SIGHUP", "whoever watched the call has gone")  # whichever is noticed first
 
 
 def test_under_nohup_a_closed_terminal_changes_nothing(tmp_path: Path) -> None:
