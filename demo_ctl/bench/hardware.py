@@ -231,6 +231,10 @@ class Hardware(People, Pins):
         """Whether generator voltage gets to the ringing bus, or to any line by another way."""
         return self._feed or self._backfeeds
 
+    def metered_V(self) -> tuple[float, float]:
+        """What a sound meter reads at the test terminals: generator (rms, behind its isolator) and battery, V."""
+        return (self.unit.generator_V if self.guard.isolator.closed else 0.0), self._bus.battery_V
+
     @property
     def permit_held(self) -> bool:
         """Whether the supply permit holds the contactor in the unit's battery feed."""

@@ -178,6 +178,7 @@ HELP = "\n".join(
         "  break NAME, mend NAME: a fault of the board or the guard",
         "  faults: which there are",
         "  lamps: which are lit",
+        "  meter: what a sound meter reads at generator and battery",
     )
 )
 
@@ -231,6 +232,11 @@ def obey(hardware: Hardware, line: str) -> str:
         return f"{HARDWARE_FAULTS[name].part}: mended"
     if said == "lamps":
         return lamps_lit(hardware)
+    if said == "meter":
+        generator_V, battery_V = hardware.metered_V()
+        return (
+            f"the meter: {generator_V:.1f} V at the generator (behind its isolator), {battery_V:.1f} V at the battery"
+        )
     if said == "faults":
         return "\n".join(f"{fault.name}: {fault.part}: {fault.wrong}" for fault in HARDWARE_FAULTS.values())
     return HELP if said == "help" else f"{said[:60]!r} is not understood; help lists what is."

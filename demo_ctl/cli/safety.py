@@ -15,6 +15,7 @@ ACTIONS = {
     "limits": "the board's limits in force; make one tighter",
     "trips": "the last trips: what happened, what was seen, what to do",
     "budget": "the reaction budget of every way to trip, worked out and checked against its limit",
+    "meter": "compare what the board measures with a meter, and keep the comparison (once a year)",
     "criteria": "the ringing voltage checked against the published safety criteria",
     "explore": "visit every state of the interlock, check every safety law in each (minutes; --quick: seconds)",
     "mutate": "change the interlock's rules one at a time, and see that the laws notice (long; --count: only some)",

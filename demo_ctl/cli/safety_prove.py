@@ -59,6 +59,7 @@ def run(args: argparse.Namespace) -> int:
     from demo_ctl.office.load import load_unit
     from demo_ctl.safety.firmware_sources import doubt
     from demo_ctl.safety.leaving_out import cost
+    from demo_ctl.safety.meter_book import last, read_rows, standing
     from demo_ctl.safety.proof_counts import best
     from demo_ctl.safety.proof_store import FAILED, PASSED, default_folder, keep, prepare, read_all
     from demo_ctl.safety.prove import prove
@@ -97,7 +98,10 @@ def run(args: argparse.Namespace) -> int:
         path = keep(proving, folder)
     found, unread = read_all(folder)
     against = best(found, replace(wanted, now=datetime.now().astimezone()), unread)[1]
-    _show(args, proving, path, against)
+    now = datetime.now().astimezone()
+    _show(
+        args, proving, path, against, standing(last(read_rows(folder), proving.board, simulated=proving.simulated), now)
+    )
     if broken is not None:
         raise broken
     if proving.verdict == PASSED and against:
@@ -222,8 +226,8 @@ class Terminal:
             raise EOFError from None
 
 
-def _show(args: argparse.Namespace, proving: Proving, path: Path, against: str) -> None:
-    """Tell how it ended. against: why the guard does not count as proven now, "" when it does."""
+def _show(args: argparse.Namespace, proving: Proving, path: Path, against: str, metered: str) -> None:
+    """Tell how it ended. against: why the guard does not count as proven now, "" when it does. metered: a sentence."""
     from demo_ctl.cli.screen import console, folded, reader_may_go
     from demo_ctl.safety.proof_counts import day_only, left_out, without_text
     from demo_ctl.safety.proof_store import PASSED, as_json
@@ -250,6 +254,8 @@ def _show(args: argparse.Namespace, proving: Proving, path: Path, against: str) 
             )
         elif against:
             texts.append(f"THE GUARD DOES NOT COUNT AS PROVEN YET, and calls that ring are refused: {against}.")
+        else:
+            texts.append(metered)
         for text in texts:
             for part in folded(text, console().width):
                 print(part)

@@ -70,6 +70,7 @@ def run(args: argparse.Namespace) -> int:
         proof = _proof(client, safety, unit, provings, unread)
     assert welcome is not None
     alarm = _alarm(args, unit, safety, simulated=bool(welcome.simulated))
+    metered = "" if proof.itself else _metered(args, safety, simulated=bool(welcome.simulated))
     found = standing(safety, trips[0] if trips else None)
     caused = causes(safety, welcome, trips, provings)
     if args.json:
@@ -83,6 +84,7 @@ def run(args: argparse.Namespace) -> int:
                 **safety_json(safety, found),
                 "proving": _proof_json(proof),
                 "alarm_not_acknowledged": alarm,
+                "meter": metered or None,
                 "limits": limits_json(limits),
                 "trips": [trip_json(trip, caused=why) for trip, why in zip(trips, caused, strict=True)],
             }
@@ -92,6 +94,8 @@ def run(args: argparse.Namespace) -> int:
         if alarm:
             said = f"AN ALARM HAS TAKEN THE UNIT'S SUPPLY, and nobody has acknowledged it: {alarm}."
             proof = replace(proof, says=(*proof.says, said))
+        if metered:
+            proof = replace(proof, says=(*proof.says, metered))
         _show(safety, found, limits, told, url, proof, simulated=bool(welcome.simulated))
     return int(Exit.SAFETY_TRIP if safety.state == m.G_TRIPPED else Exit.OK)
 
@@ -105,6 +109,15 @@ def _alarm(args: argparse.Namespace, unit: Unit | None, safety: m.Safety, *, sim
         return ""
     rows = read_rows(Path(args.proving_dir) if args.proving_dir else default_folder())
     return alarms_in_words(standing_alarms(rows, unit.name, board_text(safety.board), simulated=simulated))
+
+
+def _metered(args: argparse.Namespace, safety: m.Safety, *, simulated: bool) -> str:
+    """Say how this board stands with a meter, a sentence."""
+    from demo_ctl.safety.meter_book import last, read_rows, standing
+    from demo_ctl.safety.proof_store import board_text, default_folder
+
+    rows = read_rows(Path(args.proving_dir) if args.proving_dir else default_folder())
+    return standing(last(rows, board_text(safety.board), simulated=simulated), datetime.now().astimezone())
 
 
 def unit_of(given: str | None) -> Unit | None:

@@ -45,6 +45,15 @@ def standing_parts(
     return parts
 
 
+def meter_table(rows: Iterable[tuple[str, str, str, str, str]]) -> RenderableType:
+    """A comparison with a meter: each check's title, note, value, limit and outcome."""
+    table = plain_table("Board and meter", "check", "value", "limit", "outcome")
+    for title, note, value, limit, outcome in rows:
+        what = Text(f"{title}\n{note}" if note else title)
+        table.add_row(what, Text(value), Text(limit), Text(outcome, style="" if outcome == "pass" else "bold red"))
+    return table
+
+
 def limits_parts(rows: Iterable[tuple[str, str, str, bool]], digest: str) -> list[RenderableType]:
     """The limits in force: name, value with its unit, a sentence, whether the host may make it smaller."""
     rows = list(rows)

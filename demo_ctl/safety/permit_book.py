@@ -12,10 +12,7 @@ that the supply is given stands on the disk before it is asked for; what took it
 
 from __future__ import annotations
 
-import errno
 import json
-import os
-import stat
 import threading
 import time
 from collections.abc import Callable, Iterable
@@ -25,8 +22,8 @@ from pathlib import Path
 
 from demo_ctl.link.advice import of_reason
 from demo_ctl.link.lease import ALARMS
-from demo_ctl.safety.proof_store import sync_folder
-from demo_ctl.terms.errors import InputError, Place, TripError
+from demo_ctl.safety.book import append_line, cannot, read_lines
+from demo_ctl.terms.errors import InputError, TripError
 from demo_ctl.wire import messages as m
 
 NAME = "permits.jsonl"
@@ -34,8 +31,11 @@ NAME = "permits.jsonl"
 CLEARED_BY = "demo_ctl safety permit --alarm-cleared"
 FORMAT = "demo_ctl permit 1"
 GIVEN, ENDED, LOST, REFUSED, CLEARED = "given", "ended", "lost", "refused", "alarm cleared"
-#: No longer file is read: some 50 000 rows of 300 bytes, two a night. Beyond it no supply is given.
-MOST_BYTES = 16 << 20
+_WHAT = "what happens to the supply permit"
+_TOO_LONG = (
+    'An alarm may stand in it: look for what took the supply ("event": "lost" or "refused") and was not seen to, and '
+    "see to it. Then move the file to a safe place: a new one is begun."
+)
 #: A disk that stands still is waited for so long; at once for so long, and then with a turn of something else between.
 _PATIENCE_S, _AT_ONCE_S, _TURN_S = 10.0, 0.2, 0.05
 
@@ -106,28 +106,8 @@ def parse(line: str) -> Row:
 
 
 def read_rows(folder: Path) -> list[Row]:
-    """Read the whole file, in order. No file: no rows.
-
-    InputError when it is there and cannot be read, is no regular file, or is longer than `MOST_BYTES`.
-    """
-    path = folder / NAME
-    try:
-        with open(_open(path, os.O_RDONLY), "rb") as file:
-            data = file.read(MOST_BYTES + 1)
-    except FileNotFoundError as error:
-        if path.is_symlink():  # what it leads to is gone, and what stood there with it
-            raise _cannot(path, error) from None
-        return []
-    except OSError as error:
-        raise _cannot(path, error) from None
-    if len(data) > MOST_BYTES:
-        raise InputError(
-            f"the book of permits is longer than {MOST_BYTES >> 20} MiB: it is not read, and an alarm may stand in it",
-            where=Place(str(path)),
-            next_step='Look in it for what took the supply ("event": "lost" or "refused") and was not seen to, and see '
-            "to it. Then move the file to a safe place: a new one is begun.",
-        )
-    return [parse(line) for line in data.decode(errors="replace").split("\n") if line]
+    """Read the whole book, in order; InputError as `book.read_lines`."""
+    return [parse(line) for line in read_lines(folder / NAME, _WHAT, _TOO_LONG)]
 
 
 def _same(row: Row, unit: str, board: str) -> bool:
@@ -187,24 +167,7 @@ def check_no_alarm(rows: Iterable[Row], unit: str, board: str, *, simulated: boo
 
 def append(folder: Path, row: Row) -> None:
     """Add a row, and see it to the disk. InputError when that cannot be done, or not be known."""
-    path = folder / NAME
-    try:
-        folder.mkdir(parents=True, exist_ok=True)
-        handle = _open(path, os.O_RDWR | os.O_CREAT | os.O_APPEND)
-        try:
-            size = os.fstat(handle).st_size
-            torn = size > 0 and os.pread(handle, 1, size - 1) != b"\n"  # by a power cut, within a row
-            data = (("\n" if torn else "") + text_of(row)).encode()
-            if os.write(handle, data) != len(data):  # what is there of it cannot be read, and counts as an alarm
-                raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC))
-            os.fsync(handle)
-        finally:
-            os.close(handle)
-        if size == 0:
-            for each in (folder, folder.parent):
-                sync_folder(each)
-    except OSError as error:
-        raise _cannot(path, error) from None
+    append_line(folder / NAME, text_of(row), _WHAT)  # what is half written cannot be read, and counts as an alarm
 
 
 def append_in_time(folder: Path, row: Row, meanwhile: Callable[[], object]) -> None:
@@ -230,23 +193,6 @@ def append_in_time(folder: Path, row: Row, meanwhile: Callable[[], object]) -> N
         meanwhile()
         thread.join(_TURN_S)
     if not ended:
-        raise _cannot(folder / NAME, OSError("the disk stands still"))
+        raise cannot(folder / NAME, _WHAT, OSError("the disk stands still"))
     if ended[0] is not None:
         raise ended[0]
-
-
-def _open(path: Path, flags: int) -> int:
-    """Open a regular file; OSError for anything else, such as a pipe, which would be waited for, or a device."""
-    handle = os.open(path, flags | os.O_NONBLOCK | os.O_NOCTTY, 0o644)
-    if not stat.S_ISREG(os.fstat(handle).st_mode):
-        os.close(handle)
-        raise OSError("this is no regular file")
-    return handle
-
-
-def _cannot(path: Path, error: OSError) -> InputError:
-    return InputError(
-        f"what happens to the supply permit cannot be kept here: {error.strerror or error}",
-        where=Place(str(path)),
-        next_step="Give --proving-dir a folder that you may read and write, on a disk that has room.",
-    )

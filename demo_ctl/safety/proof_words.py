@@ -15,7 +15,7 @@ from demo_ctl.wire import messages as m
 class Account:
     """What there is to say. counts: whether a call may ring by it; says: in words; until: when it ends, "" where none.
 
-    proving: the record that counts, or None.
+    proving: the record that counts, or None. itself: a bench that needs none.
     """
 
     counts: bool
@@ -23,11 +23,12 @@ class Account:
     until: str = ""
     without: tuple[str, ...] = ()
     proving: Proving | None = None
+    itself: bool = False
 
 
 def by_itself() -> Account:
     """Say that a bench was proven as it was opened."""
-    return Account(True, ("Proven: a simulated person worked every contact as this bench was opened.",))
+    return Account(True, ("Proven: a simulated person worked every contact as this bench was opened.",), itself=True)
 
 
 def by_records(provings: Iterable[Proving], wanted: Wanted, unread: Iterable[Unread], exercised: int) -> Account:

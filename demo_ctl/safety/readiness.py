@@ -15,6 +15,7 @@ from demo_ctl.link.client import Client
 from demo_ctl.office.model import Unit
 from demo_ctl.safety.evidence import missing
 from demo_ctl.safety.firmware_sources import doubt
+from demo_ctl.safety.meter_book import COMPARE, last, objection, read_rows
 from demo_ctl.safety.proof_counts import Wanted, best
 from demo_ctl.safety.proof_store import board_text, digest_text, firmware_text, read_all
 from demo_ctl.safety.proving_night import missing_at_night
@@ -133,7 +134,19 @@ def check_ready(
     if proven_at_opening(client, safety, night=night):
         return False
     check_proving(client, wanted_of(client, safety, unit=unit, age=age, now=now, night=night), folder)
+    check_meter(safety, folder, simulated=bool(welcome.simulated))
     return True
+
+
+def check_meter(safety: m.Safety, folder: Path, *, simulated: bool) -> None:
+    """NotReady when this board, at its last comparison, did not measure what a meter measures."""
+    why = objection(last(read_rows(folder), board_text(safety.board), simulated=simulated))
+    if why:
+        raise NotReady(
+            f"this call rings, and {why}",
+            next_step="Have the converter corrected or exchanged (wiring/README.md, the bus converter), and prove the "
+            f"guard. When board and meter agree again, say so: {COMPARE}. Comparisons are kept in {folder}.",
+        )
 
 
 def bench_ready(client: Client, _plan: object) -> None:

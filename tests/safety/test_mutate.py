@@ -10,21 +10,20 @@ import pytest
 from demo_ctl.safety.mutants import changed, mutants, some
 from demo_ctl.safety.mutate import CAUGHT, EQUIVALENT, MODULES, SURVIVED, WORDS, fate_of, source_of, words_for
 
-FEW = {"interlock": 14, "budget": 6, "bus": 8, "permit": 6, "petition": 6}
+FEW = {"interlock": 5, "budget": 3, "bus": 4, "permit": 6, "petition": 3}
 
 
 @pytest.mark.parametrize("name", MODULES)
 def test_no_mistake_of_a_seeded_few_survives(name: str) -> None:
     fates = [fate_of(name, mutant) for mutant in some(mutants(source_of(name)), FEW[name], seed=4)]
     assert [fate.mutant for fate in fates if fate.fate == SURVIVED] == []
-    assert sum(fate.fate == CAUGHT for fate in fates) >= len(fates) - 3
+    assert sum(fate.fate == CAUGHT for fate in fates) > len(fates) // 2
     assert all(fate.by for fate in fates)
 
 
 def test_a_change_that_makes_no_difference_is_proven_so() -> None:
-    says = "longest_us < self._ends_us -> longest_us <= self._ends_us"
-    idle = next(each for each in mutants(source_of("petition")) if each.says == says)
-    fate = fate_of("petition", idle)
+    idle = next(each for each in mutants(source_of("permit")) if each.says == "0 -> 1" and words_for("permit", each))
+    fate = fate_of("permit", idle)
     assert fate.fate == EQUIVALENT
     assert "pairs of states" in fate.by
     assert fate.words

@@ -14,7 +14,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from demo_ctl.link.lease import ALARMS
-from demo_ctl.safety import permit_book
+from demo_ctl.safety import book, permit_book
 from demo_ctl.safety.permit_book import (
     CLEARED,
     ENDED,
@@ -162,7 +162,7 @@ def test_a_last_line_that_is_long_and_torn_counts_as_an_alarm(tmp_path: Path) ->
 def test_a_file_too_long_to_be_read_is_refused_with_what_to_do(tmp_path: Path) -> None:
     with (tmp_path / NAME).open("w") as file:
         file.write(text_of(SMOKE))
-        file.truncate(permit_book.MOST_BYTES + 1)
+        file.truncate(book.MOST_BYTES + 1)
     with pytest.raises(InputError, match="longer than 16 MiB") as caught:
         read_rows(tmp_path)
     assert "was not seen to" in caught.value.next_step

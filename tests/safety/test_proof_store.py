@@ -422,15 +422,17 @@ def test_a_name_that_says_another_number_is_not_believed(tmp_path: Path) -> None
     assert "its name says that it is number 1, it says itself 3" in why
 
 
-def test_however_many_files_there_are_the_last_kept_is_read(tmp_path: Path) -> None:
-    """The last one failed, dated in the year 2000; the others, named by the old rule, are a thousand and one."""
-    for number in range(1, 1002):
-        old = ended(0.1 + 1001 - number, number=number)
+def test_however_many_files_there_are_the_last_kept_is_read(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """The last one failed, dated in the year 2000; the others, named by the old rule, are more than are looked at."""
+    assert proof_store._MOST_FILES == 1000
+    monkeypatch.setattr(proof_store, "_MOST_FILES", 50)
+    for number in range(1, 52):
+        old = ended(0.1 + 51 - number, number=number)
         (tmp_path / f"proving-{stamp_of(old.began)}-board-{old.board}.json").write_text(text_of(old))
     assert best(*_read(tmp_path))[0] is not None
     failed = ended(9400, verdict="failed", say="cover B did not open the chain")
     path = keep(failed, tmp_path)
-    assert path.name.startswith("proving-001002-2001")
+    assert path.name.startswith("proving-000052-2001")
     found, why = best(*_read(tmp_path))
     assert found is None
     assert "it failed: cover B did not open the chain" in why
@@ -439,7 +441,7 @@ def test_however_many_files_there_are_the_last_kept_is_read(tmp_path: Path) -> N
     odd.rename(path)
     path.write_text("torn")  # nor is its number given away again
     assert best(*_read(tmp_path))[0] is None
-    assert keep(ended(0.05), tmp_path).name.startswith("proving-001003-")
+    assert keep(ended(0.05), tmp_path).name.startswith("proving-000053-")
     assert best(*_read(tmp_path))[0] is not None
 
 
