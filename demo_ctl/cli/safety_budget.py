@@ -54,31 +54,25 @@ def _row(line: Line) -> dict[str, object]:
 
 
 def _print(lines: tuple[Line, ...], name: str) -> None:
-    from rich.markup import escape
-    from rich.table import Table
+    from demo_ctl.cli.screen import console, reader_may_go
+    from demo_ctl.report.safety import blocks
 
-    from demo_ctl.cli.screen import console
-
-    screen = console()
-    table = Table(
-        title=f"Reaction budget, worst case: {escape(name)}", title_justify="left", expand=True, show_lines=True
-    )
-    table.add_column("Path", ratio=2)
-    table.add_column("Adds up from", ratio=4)
-    table.add_column("Ends with", ratio=1)
-    table.add_column("Takes", justify="right", no_wrap=True)
-    table.add_column("May take, and why", ratio=4)
-    for line in lines:
-        path = line.path
-        table.add_row(
-            f"[bold]{escape(path.name)}[/bold]\n{escape(path.event)}",
-            escape(", ".join(f"{part.name} {time_text(part.us)}" for part in path.parts)),
-            path.ends,
-            f"[{'bold red' if line.left_us < 0 else 'green'}]{time_text(path.total_us)}[/]",
-            escape(f"{time_text(line.limit_us)}: {line.because}"),
+    rows = [
+        (
+            line.path.name,
+            f"{line.path.event}; ends with: {line.path.ends}",
+            (
+                ("takes", f"{time_text(line.path.total_us)}{'' if line.left_us >= 0 else ': TOO LONG'}"),
+                ("that is", " + ".join(f"{part.name} {time_text(part.us)}" for part in line.path.parts)),
+                ("may take", f"{time_text(line.limit_us)}: {line.because}"),
+            ),
         )
-    screen.print(table)
+        for line in lines
+    ]
     over = [line.path.name for line in lines if line.left_us < 0]
-    screen.print(
-        f"[bold red]OVER: {escape(', '.join(over))}[/bold red]" if over else f"All {len(lines)} within their limits."
-    )
+    with reader_may_go():
+        screen = console()
+        for part in blocks(f"Reaction budget, worst case: {name}", rows):
+            screen.print(part)
+        screen.print()
+        screen.print(f"OVER: {', '.join(over)}" if over else f"All {len(lines)} within their limits.", markup=False)

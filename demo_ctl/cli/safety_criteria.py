@@ -149,42 +149,56 @@ def _print_json(name: str, ringing: Ringing, found: tuple[Finding, ...], origin:
 
 
 def _print(name: str, ringing: Ringing, found: tuple[Finding, ...], origin: dict[str, str]) -> None:
-    from rich.markup import escape
-    from rich.table import Table
-
-    from demo_ctl.cli.screen import console
+    from demo_ctl.cli.screen import console, reader_may_go
+    from demo_ctl.report.safety import blocks
     from demo_ctl.safety.criteria import ANNEX, SIGNS, classes, worst
 
     battery = f"{ringing.battery_most_V:g} V"
     if ringing.battery_least_V != ringing.battery_most_V:
         battery = f"{ringing.battery_least_V:g} to {battery}"
-    screen = console()
-    screen.print(f"[bold]Ringing of {escape(name)} against the published safety criteria[/bold]")
-    screen.print(
-        f"{ringing.wave.rms_V:g} V rms ({origin['voltage']}), a sine, on {battery} of battery ({origin['battery']})."
-    )
-    styles = {Outcome.PASS: "green", Outcome.FAIL: "bold red"}
-    for method, title in METHODS.items():
-        rows = [one for one in found if one.method == method]
-        table = Table(
-            title=f"{title}: {worst(found, method).value}", title_justify="left", expand=True, show_lines=True
+    with reader_may_go():
+        screen = console()
+        screen.print(f"Ringing of {name} against the published safety criteria", style="bold", markup=False)
+        screen.print(
+            f"{ringing.wave.rms_V:g} V rms ({origin['voltage']}), a sine, on {battery} of battery "
+            f"({origin['battery']}).",
+            markup=False,
         )
-        table.add_column("Row", no_wrap=True)
-        table.add_column("Check, and what to know", ratio=3)
-        table.add_column("Value", justify="right", no_wrap=True)
-        table.add_column("Limit", ratio=2)
-        table.add_column("Outcome")
-        for one in rows:
-            style = styles.get(one.outcome, "yellow")
-            note = f"\n{one.note}" if one.note else ""
-            table.add_row(
-                one.row.replace(", ", "\n"),
-                escape(f"{one.title}{note}\n") + f"[dim]{escape(one.source.removesuffix(': ' + ANNEX))}[/dim]",
-                "-" if one.value is None else str(one.value),
-                escape(one.limit),
-                f"[{style}]{one.outcome.value}[/{style}]",
-            )
-        screen.print(table)
-    for each in classes(ringing):
-        screen.print(f"{escape(each.title)}: {escape(each.counts_as)}. [dim]{each.row}; {escape(each.source)}[/dim]")
-    screen.print(f"Methods A and B: {ANNEX}. It is enough to meet one of them whole. {SIGNS}")
+        for method, title in METHODS.items():
+            rows = [_block(one) for one in found if one.method == method]
+            whole = worst(found, method)
+            screen.print()
+            for part in blocks(f"{title}: {OPEN if whole is Outcome.NOT_MEASURED else whole.value}", rows):
+                screen.print(part)
+        screen.print()
+        for each in classes(ringing):
+            screen.print(f"{each.title}: {each.counts_as} ({each.source}).", markup=False)
+        screen.print(f"Methods A and B: {ANNEX}. It is enough to meet one of them whole.", markup=False)
+        for text in _unsettled(found):
+            screen.print(text, markup=False)
+        screen.print(SIGNS, markup=False)
+
+
+#: How a check is told whose figure is known, and whose limit stands in the standard only; or whose figure is not known.
+OPEN = "open"
+
+
+def _block(one: Finding) -> tuple[str, str, list[tuple[str, str]]]:
+    from demo_ctl.safety.criteria import ANNEX
+
+    outcome = OPEN if one.outcome is Outcome.NOT_MEASURED else one.outcome.value
+    value = "-" if one.value is None else str(one.value)
+    says = [(outcome, f"{value}; limit: {one.limit}"), ("note", one.note), ("source", one.source)]
+    return one.title, "", [(word, text.removesuffix(": " + ANNEX)) for word, text in says if text]
+
+
+def _unsettled(found: tuple[Finding, ...]) -> list[str]:
+    """Say why neither method is met whole, where nothing fails and something is open."""
+    from demo_ctl.safety.criteria import worst
+
+    said = []
+    for method in ("A", "B"):
+        if worst(found, method) is Outcome.NOT_MEASURED:
+            names = [one.title for one in found if one.method == method and one.outcome is Outcome.NOT_MEASURED]
+            said.append(f"Method {method} is neither met nor missed by what is known here; open: {'; '.join(names)}.")
+    return said

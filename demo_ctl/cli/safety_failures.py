@@ -84,30 +84,26 @@ def _data(table: Failures, ways: Mapping[str, Path]) -> dict[str, object]:
 
 
 def _print(table: Failures, ways: Mapping[str, Path]) -> None:
-    from rich.markup import escape
-    from rich.table import Table
-
-    from demo_ctl.cli.screen import console
+    from demo_ctl.cli.screen import console, reader_may_go
+    from demo_ctl.report.safety import blocks
     from demo_ctl.safety.failures import shown
 
-    screen = console()
-    rows = Table(title="What can fail, and what happens then", title_justify="left", expand=True, show_lines=True)
-    rows.add_column("Part, fault", ratio=3)
-    rows.add_column("What happens", ratio=4)
-    rows.add_column("Silence within", ratio=2)
-    rows.add_column("Who notices, within", ratio=3)
-    rows.add_column("What a person does", ratio=3)
-    last = ""
+    rows, last = [], ""
     for one in shown(table, ways):
         first = one.fault != last
         last = one.fault
-        rows.add_row(
-            f"{escape(one.part)}\n[bold]{escape(one.fault)}[/bold]\n{escape(one.wrong)}" if first else "",
-            escape(f"{one.during}: {one.happens} By wire: {one.by_wire}"),
-            escape(one.silence),
-            escape(one.noticed),
-            escape(one.person),
+        says = (
+            (one.during, one.happens),
+            ("by wire", one.by_wire),
+            ("silence", one.silence),
+            ("noticed by", one.noticed),
+            ("a person", one.person),
         )
-    screen.print(rows)
-    # A table with one that does is refused when it is read.
-    screen.print("No single fault of this table leaves ringing on with a cover open.")
+        rows.append((f"{one.part}: {one.fault}" if first else "", one.wrong if first else "", says))
+    with reader_may_go():
+        screen = console()
+        for part in blocks("What can fail, and what happens then", rows):
+            screen.print(part)
+        screen.print()
+        # A table with one that does is refused when it is read.
+        screen.print("No single fault of this table leaves ringing on with a cover open.")

@@ -6,6 +6,7 @@ from collections.abc import Iterable, Sequence
 
 from rich.console import RenderableType
 from rich.padding import Padding
+from rich.table import Table
 from rich.text import Text
 
 from demo_ctl.report.words import plain_table
@@ -42,6 +43,27 @@ def standing_parts(
     parts += [Text(text) for text in proving]
     for title, rows in groups:
         parts += [Text(""), rows_table(title, "what", "how it is", rows)]
+    return parts
+
+
+def blocks(title: str, rows: Iterable[tuple[str, str, Rows]]) -> list[RenderableType]:
+    """What is too much for columns: for each thing its name, a sentence, and what there is to say, each under a word.
+
+    A row without a name goes on with the one before it.
+    """
+    parts: list[RenderableType] = [Text(title, style="bold")]
+    for name, sentence, says in rows:
+        parts.append(Text(""))
+        if name:
+            parts.append(Text(name, style="bold"))
+        if sentence:
+            parts.append(Padding(Text(sentence), (0, 0, 0, 2)))
+        inner = Table(box=None, show_header=False, padding=(0, 1, 0, 0))
+        inner.add_column(no_wrap=True, style="dim")
+        inner.add_column(overflow="fold")
+        for word, text in says:
+            inner.add_row(word, Text(text))
+        parts.append(Padding(inner, (0, 0, 0, 4)))
     return parts
 
 

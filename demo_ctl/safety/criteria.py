@@ -442,7 +442,7 @@ def _monitor(ringing: Ringing) -> Finding:
 
 def _ceiling(ringing: Ringing) -> Finding:
     title, rule = "the project's own ceiling, rms", "min(100 V, (200 V - battery) / root 2)"
-    source = f"ours, of H23 (20 mA through 5000 ohm, no source resistance) and H24 (200 V peak); {SURE}"
+    source = f"ours, of 20 mA through 5000 ohm with no source resistance, and 200 V peak; {SURE}"
     if ringing.battery_most_V is None:
         return _unknown("H23, H24", "ours", title, rule, source, "the battery's voltage")
     ceiling = ceiling_V(ringing.battery_most_V)
