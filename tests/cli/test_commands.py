@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import json
-import os
 import signal
 import subprocess
 import sys
@@ -12,17 +11,15 @@ from pathlib import Path
 
 import pytest
 
+from tests.cli.started import demo
+
 ROOT = Path(__file__).resolve().parents[2]
 ANSWERED = "configs/calls/answered.yaml"
 TRAVELLING = ("--unit", "configs/units/travelling.yaml")
 
 
 def _run(*words: str, cwd: Path = ROOT) -> subprocess.CompletedProcess[str]:
-    env = {**os.environ, "PYTHONPATH": str(ROOT)}
-    command = [sys.executable, "-m", "demo_ctl", *words]
-    run = subprocess.run(command, capture_output=True, text=True, cwd=cwd, env=env, stdin=subprocess.DEVNULL)
-    assert "Traceback" not in run.stderr + run.stdout, run.stderr
-    return run
+    return demo(*words, cwd=cwd)
 
 
 def test_an_answered_seven_digit_call_passes_with_every_check_measured() -> None:

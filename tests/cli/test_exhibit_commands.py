@@ -30,6 +30,7 @@ from demo_ctl.show import keeper
 from demo_ctl.terms.errors import InputError, LinkError
 from demo_ctl.terms.located import FileError
 from demo_ctl.terms.outcome import Exit
+from tests.cli import started
 
 ROOT = Path(__file__).resolve().parents[2]
 CORNER = ROOT / "configs" / "exhibits" / "corner.yaml"
@@ -43,14 +44,7 @@ attract: [{record: a.jsonl}]
 
 
 def demo(*words: str, typed: str = "", state: Path) -> subprocess.CompletedProcess[str]:
-    return subprocess.run(
-        [sys.executable, "-m", "demo_ctl", "exhibit", str(CORNER), "--port", "bench://", "--state", str(state), *words],
-        input=typed,
-        capture_output=True,
-        text=True,
-        cwd=ROOT,
-        check=False,
-    )
+    return started.demo("exhibit", str(CORNER), "--port", "bench://", "--state", str(state), *words, typed=typed)
 
 
 def test_presses_and_waits_in_simulated_time_and_counting_goes_on(tmp_path: Path) -> None:

@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 import json
-import os
 import subprocess
-import sys
 from pathlib import Path
 
 import pytest
+
+from tests.cli.started import demo
 
 ROOT = Path(__file__).resolve().parents[2]
 CALL = ("call", "configs/calls/answered.yaml", "--unit", "configs/units/travelling.yaml")
@@ -16,11 +16,7 @@ BENCH = (*CALL, "--port", "bench://", "--json")
 
 
 def _run(*words: str) -> subprocess.CompletedProcess[str]:
-    env = {**os.environ, "PYTHONPATH": str(ROOT), "COLUMNS": "120"}
-    command = [sys.executable, "-m", "demo_ctl", *words]
-    run = subprocess.run(command, capture_output=True, text=True, cwd=ROOT, env=env, stdin=subprocess.DEVNULL)
-    assert "Traceback" not in run.stderr + run.stdout, run.stderr
-    return run
+    return demo(*words, env={"COLUMNS": "120"})
 
 
 def test_the_list_has_every_fault_with_its_line_places_and_figures() -> None:

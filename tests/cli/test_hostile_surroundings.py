@@ -15,6 +15,8 @@ from pathlib import Path
 
 import pytest
 
+from tests.cli.started import demo
+
 ROOT = Path(__file__).resolve().parents[2]
 ANSWERED = "configs/calls/answered.yaml"
 SHORT = (ANSWERED, "--unit", "configs/units/travelling.yaml", "--port", "bench://")
@@ -98,7 +100,7 @@ def test_a_file_whose_name_is_no_text(tmp_path: Path) -> None:
 
 @pytest.mark.parametrize("pace", ["1e999999999", "1e-999999999", "9" * 5000, "1/0", "-1", "nan", "inf", "\u0661", ""])
 def test_paces_that_are_none(pace: str) -> None:
-    run = _shell(f'{DEMO} plan {ANSWERED} --pace="$PACE"', PACE=pace)
+    run = demo("plan", ANSWERED, f"--pace={pace}")
     assert run.returncode == 2
     assert "pace" in run.stderr
     assert len(run.stderr) < 500
@@ -123,14 +125,7 @@ def test_paces_that_are_none(pace: str) -> None:
     ],
 )
 def test_ports_that_are_none(url: str) -> None:
-    run = subprocess.run(
-        [sys.executable, "-m", "demo_ctl", "call", ANSWERED, "--port", url],
-        capture_output=True,
-        text=True,
-        cwd=ROOT,
-        stdin=subprocess.DEVNULL,
-        timeout=60,
-    )
+    run = demo("call", ANSWERED, "--port", url)
     # An address that cannot be one is a mistake of whoever wrote it; anything else is trouble with the port.
     assert run.returncode == (2 if url.startswith(("bench:", "socket:")) else 3), run.stderr
     assert "Traceback" not in run.stderr

@@ -24,6 +24,7 @@ from demo_ctl.link.client import Client
 from demo_ctl.link.port import add_url_package, open_port
 from demo_ctl.terms.outcome import Exit
 from demo_ctl.wire import messages as m
+from tests.cli.started import demo
 
 ROOT = Path(__file__).resolve().parents[2]
 CONFIGS = ROOT / "configs"
@@ -129,14 +130,8 @@ def test_the_events_of_a_call_are_those_of_a_call_without_lamps(
 def test_an_exhibit_s_lamps_follow_recordings_and_real_calls(tmp_path: Path) -> None:
     truth = tmp_path / "truth.jsonl"
     words = ["exhibit", CORNER, "--port", f"bench://?truth={truth}", "--state", str(tmp_path / "state")]
-    done = subprocess.run(
-        [sys.executable, "-m", "demo_ctl", *words, "--fast", "--json", "--at", "2026-08-04T11:00+01:00"],
-        input="wait 125 s\npress\nwait 30 s\n",
-        capture_output=True,
-        text=True,
-        cwd=ROOT,
-        check=False,
-    )
+    typed = "wait 125 s\npress\nwait 30 s\n"
+    done = demo(*words, "--fast", "--json", "--at", "2026-08-04T11:00+01:00", typed=typed)
     assert done.returncode == Exit.OK, done.stderr
     assert json.loads(done.stdout)["placed"] == 1
     rows = read_truth(truth).rows

@@ -15,6 +15,8 @@ from pathlib import Path
 
 import pytest
 
+from tests.cli.started import demo
+
 ROOT = Path(__file__).resolve().parents[2]
 GIVE_UP_S = 90  # nothing is asserted about it: a hung test should end
 
@@ -74,9 +76,7 @@ def test_for_machines_it_says_that_it_is_not_whole() -> None:
 
 
 def _shown(*words: str) -> str:
-    run = subprocess.run(
-        [sys.executable, "-m", "demo_ctl", "safety", *words], capture_output=True, text=True, cwd=ROOT, check=False
-    )
+    run = demo("safety", *words)
     assert (run.returncode, run.stderr) == (0, "")
     return run.stdout
 
@@ -95,11 +95,11 @@ def test_each_law_is_listed_no_wider_than_a_page_and_no_word_in_it_is_left_unexp
 
 
 def test_it_shows_which_law_caught_how_many() -> None:
-    words = ("mutate", "--module", "bus", "--module", "permit", "--count", "3", "--seed", "3")
+    words = ("mutate", "--module", "interlock", "--module", "permit", "--count", "3", "--seed", "2")
     found = json.loads(_shown(*words, "--json"))["mutants"]
     caught = [each for each in found if each["fate"] == "caught"]
     shown = _shown(*words)
-    table = shown[: shown.index("bus: ")]
+    table = shown[: shown.index("interlock: ")]
     counts = [int(count) for count in re.findall(r"(\d+) [│|]", table)]
     assert sum(counts) == len(caught) > 0
     for each in caught:
@@ -108,13 +108,7 @@ def test_it_shows_which_law_caught_how_many() -> None:
 
 
 def test_without_a_terminal_it_shows_nothing_but_what_it_found() -> None:
-    run = subprocess.run(
-        [sys.executable, "-m", "demo_ctl", "safety", "mutate", "--module", "permit", "--count", "3"],
-        capture_output=True,
-        text=True,
-        cwd=ROOT,
-        check=False,
-    )
+    run = demo("safety", "mutate", "--module", "permit", "--count", "3")
     assert (run.returncode, run.stderr) == (0, "")
     assert "permit: " in run.stdout
     assert "of 3, " in run.stdout

@@ -13,6 +13,7 @@ from typing import Any
 import pytest
 
 from demo_ctl.wire import messages as m
+from tests.cli import started
 
 ROOT = Path(__file__).resolve().parents[2]
 TRAVELLING = "configs/units/travelling.yaml"
@@ -23,11 +24,8 @@ def demo(tmp_path: Path) -> Any:
     """Run a command with its provings in a folder of its own."""
 
     def go(*words: str) -> subprocess.CompletedProcess[str]:
-        command = [sys.executable, "-m", "demo_ctl", *words, "--unit", TRAVELLING, "--proving-dir", str(tmp_path / "p")]
-        env = {**os.environ, "PYTHONPATH": str(ROOT), "COLUMNS": "300"}
-        run = subprocess.run(command, capture_output=True, text=True, cwd=ROOT, env=env, stdin=subprocess.DEVNULL)
-        assert "Traceback" not in run.stderr + run.stdout, run.stderr
-        return run
+        more = ("--unit", TRAVELLING, "--proving-dir", str(tmp_path / "p"))
+        return started.demo(*words, *more, env={"COLUMNS": "300"})
 
     return go
 
@@ -251,16 +249,7 @@ def _record(path: str, *more: str) -> str:
 
 def _plain(*words: str) -> tuple[int, str]:
     """Run a command with its own unit; return its exit code, and all it said."""
-    env = {**os.environ, "PYTHONPATH": str(ROOT), "COLUMNS": "300"}
-    run = subprocess.run(
-        [sys.executable, "-m", "demo_ctl", *words],
-        stdout=subprocess.PIPE,
-        stderr=subprocess.STDOUT,
-        stdin=subprocess.DEVNULL,
-        text=True,
-        cwd=ROOT,
-        env=env,
-    )
+    run = started.demo(*words, env={"COLUMNS": "300"}, together=True)
     return run.returncode, run.stdout
 
 

@@ -20,6 +20,7 @@ from typing import Any
 import pytest
 
 from demo_ctl.office.load import load_unit
+from tests.cli.started import demo
 
 ROOT = Path(__file__).resolve().parents[2]
 ANSWERED = "configs/calls/answered.yaml"
@@ -33,16 +34,7 @@ def _environment() -> dict[str, str]:
 
 
 def _run(*words: str, typed: str | None = None) -> subprocess.CompletedProcess[str]:
-    run = subprocess.run(
-        [sys.executable, "-m", "demo_ctl", *words],
-        capture_output=True,
-        text=True,
-        cwd=ROOT,
-        env=_environment(),
-        **({"stdin": subprocess.DEVNULL} if typed is None else {"input": typed}),
-    )
-    assert "Traceback" not in run.stderr + run.stdout, run.stderr
-    return run
+    return demo(*words, env={"PYTHONUNBUFFERED": "1"}, typed=typed)
 
 
 def test_how_the_guard_stands_in_words_and_for_programs() -> None:

@@ -3,20 +3,19 @@
 from __future__ import annotations
 
 import subprocess
-import sys
 from pathlib import Path
 
 import pytest
 
 from demo_ctl.ledger.read import read_record, read_truth
+from tests.cli.started import demo
 
 ROOT = Path(__file__).resolve().parents[2]
 ANSWERED = str(ROOT / "configs/calls/answered.yaml")
 
 
 def _call(*words: str) -> subprocess.CompletedProcess[str]:
-    command = [sys.executable, "-m", "demo_ctl", "call", ANSWERED, "--fast", *words]
-    return subprocess.run(command, cwd=ROOT, capture_output=True, text=True)
+    return demo("call", ANSWERED, "--fast", *words)
 
 
 def test_a_call_writes_what_happened_inside_beside_its_record(tmp_path: Path) -> None:
