@@ -338,7 +338,7 @@ def _show(args: argparse.Namespace, result: CallResult) -> None:
         console().print()
         for part in call_tables(result.plan, result.judgement, **_ending(result)):
             console().print(part)
-        show_trips(result.trips)
+        show_trips(result.trips, result.plan, result.observation)
         show_taken(result.plan, result.observation)
         if args.record and result.record_trouble is None:
             print(f"Recorded in {Path(args.record)}")
@@ -351,16 +351,20 @@ def _show(args: argparse.Namespace, result: CallResult) -> None:
         print(f"  {Path(args.record)} holds the call up to there. The call itself went on.", file=sys.stderr)
 
 
-def show_trips(trips: tuple[m.Trip, ...]) -> None:
+def show_trips(trips: tuple[m.Trip, ...], plan: Plan, observation: Observation) -> None:
     """Tell each trip of a call in words."""
     if not trips:
         return
     from demo_ctl.cli.screen import console
+    from demo_ctl.report.live import people
     from demo_ctl.report.safety import trips_parts
-    from demo_ctl.safety.standing import trip_in_words
+    from demo_ctl.safety.supply_words import began
+    from demo_ctl.safety.trip_words import trip_in_words
 
+    who, began_us = people(plan), began(observation.events)
     console().print()
-    for part in trips_parts([trip_in_words(trip) for trip in trips], title="The guard tripped"):
+    told = [trip_in_words(trip, who=who, began_us=began_us) for trip in trips]
+    for part in trips_parts(told, title="The guard tripped"):
         console().print(part)
 
 

@@ -68,5 +68,5 @@ def _show(args: argparse.Namespace, record: Record, judgement: Judgement, ending
     begun = any(event.kind == m.EV_PLAN and event.value & 0xFF == m.RUNNING for event in record.observation.events)
     for part in call_tables(record.plan, judgement, **ending, begun=begun):
         console().print(part)
-    show_trips(record.trips)
+    show_trips(record.trips, record.plan, record.observation)
     show_taken(record.plan, record.observation)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+from collections.abc import Mapping
 from dataclasses import replace
 from datetime import datetime
 from pathlib import Path
@@ -86,7 +87,9 @@ def run(args: argparse.Namespace) -> int:
                 "alarm_not_acknowledged": alarm,
                 "meter": metered or None,
                 "limits": limits_json(limits),
-                "trips": [trip_json(trip, caused=why) for trip, why in zip(trips, caused, strict=True)],
+                "trips": [
+                    trip_json(trip, caused=why, who=lines_of(unit)) for trip, why in zip(trips, caused, strict=True)
+                ],
             }
         )
     else:
@@ -96,7 +99,7 @@ def run(args: argparse.Namespace) -> int:
             proof = replace(proof, says=(*proof.says, said))
         if metered:
             proof = replace(proof, says=(*proof.says, metered))
-        _show(safety, found, limits, told, url, proof, simulated=bool(welcome.simulated))
+        _show(safety, found, limits, told, url, proof, simulated=bool(welcome.simulated), who=lines_of(unit))
     return int(Exit.SAFETY_TRIP if safety.state == m.G_TRIPPED else Exit.OK)
 
 
@@ -131,6 +134,11 @@ def unit_of(given: str | None) -> Unit | None:
             raise
         return None
     return load_unit(path).value
+
+
+def lines_of(unit: Unit | None) -> dict[int, str]:
+    """Return the names of the lines on the board's ports."""
+    return {line.port: line.name for line in unit.lines if line.port} if unit is not None else {}
 
 
 def kept_provings(args: argparse.Namespace) -> tuple[list[Proving], list[Unread]]:
@@ -184,11 +192,12 @@ def _show(
     proof: Account,
     *,
     simulated: bool,
+    who: Mapping[int, str],
 ) -> None:
     from demo_ctl.cli.screen import console, reader_may_go
     from demo_ctl.report.safety import standing_parts, trips_parts
     from demo_ctl.safety.proof_store import board_text, digest_text
-    from demo_ctl.safety.standing import trip_in_words
+    from demo_ctl.safety.trip_words import trip_in_words
 
     groups = [
         ("Measured", [(row.name, row.value) for row in found.measured]),
@@ -211,7 +220,7 @@ def _show(
         for part in standing_parts(*told, proof.says, groups, danger=danger):
             screen.print(part)
         screen.print()
-        for part in trips_parts([trip_in_words(*trip) for trip in trips[:_FEW]]):
+        for part in trips_parts([trip_in_words(*trip, who=who) for trip in trips[:_FEW]]):
             screen.print(part)
         if len(trips) > _FEW:
             screen.print(f"  and {len(trips) - _FEW} more: demo_ctl safety trips")
@@ -255,9 +264,9 @@ def limits_json(limits: LimitsInForce) -> dict[str, Any]:
     return {"digest": digest_text(limits.digest), "values": dict(limits.values)}
 
 
-def trip_json(trip: m.Trip, caused: str = "") -> dict[str, Any]:
-    """One trip, with its words. caused: who caused it on purpose, in words."""
-    from demo_ctl.safety.standing import trip_in_words
+def trip_json(trip: m.Trip, caused: str = "", *, who: Mapping[int, str] | None = None) -> dict[str, Any]:
+    """One trip, with its words. caused: who caused it on purpose, in words. who: is on which port."""
+    from demo_ctl.safety.trip_words import trip_in_words
 
     return {
         "at_us": trip.at_us,
@@ -274,7 +283,7 @@ def trip_json(trip: m.Trip, caused: str = "") -> dict[str, Any]:
         "plan": trip.plan,
         "step": trip.step,
         "caused_on_purpose": caused,
-        "says": list(trip_in_words(trip, caused)),
+        "says": list(trip_in_words(trip, caused, who=who)),
     }
 
 

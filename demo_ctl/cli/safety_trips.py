@@ -5,7 +5,15 @@ from __future__ import annotations
 import argparse
 
 from demo_ctl.cli.board_port import board
-from demo_ctl.cli.safety_show import board_arguments, causes, kept_provings, proving_arguments, trip_json
+from demo_ctl.cli.safety_show import (
+    board_arguments,
+    causes,
+    kept_provings,
+    lines_of,
+    proving_arguments,
+    trip_json,
+    unit_of,
+)
 from demo_ctl.terms.outcome import Exit
 from demo_ctl.wire import messages as m
 
@@ -21,6 +29,7 @@ def arguments(parser: argparse.ArgumentParser) -> None:
 def run(args: argparse.Namespace) -> int:
     """Print every trip that the board remembers since it started; 4 when the guard is tripped now."""
     provings, _ = kept_provings(args)
+    who = lines_of(unit_of(args.unit))
     with board(args.port, args.unit) as client:
         safety, trips, welcome = client.safety(), client.trips(), client.welcome
     assert welcome is not None
@@ -28,13 +37,15 @@ def run(args: argparse.Namespace) -> int:
     if args.json:
         from demo_ctl.cli.json_out import print_json
 
-        print_json({"format": FORMAT, "tripped": state == m.G_TRIPPED, "trips": [trip_json(*each) for each in told]})
+        print_json(
+            {"format": FORMAT, "tripped": state == m.G_TRIPPED, "trips": [trip_json(*each, who=who) for each in told]}
+        )
     else:
         from demo_ctl.cli.screen import console, reader_may_go
         from demo_ctl.report.safety import trips_parts
-        from demo_ctl.safety.standing import trip_in_words
+        from demo_ctl.safety.trip_words import trip_in_words
 
         with reader_may_go():
-            for part in trips_parts([trip_in_words(*each) for each in told]):
+            for part in trips_parts([trip_in_words(*each, who=who) for each in told]):
                 console().print(part)
     return int(Exit.SAFETY_TRIP if state == m.G_TRIPPED else Exit.OK)

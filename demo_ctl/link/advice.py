@@ -320,6 +320,11 @@ UP_AT_REST = Advice(
     f" that stays up. Then {KEY}, and prove the guard.",
     trip=True,
 )
+#: What an open chain is when the key reads off.
+BY_KEY = (
+    "the key was turned off, or its wire opened, while ringing was allowed: nothing may ring, and the board released "
+    "every line"
+)
 #: Its short name, as R_NAMES has them.
 _UP_AT_REST = "a relay or the bus reads as if it rang"
 #: The guard's states in which there was ringing to take off.
@@ -384,6 +389,11 @@ def of_trip(code: int) -> Advice:
     if known.trip:
         return known
     return Advice(known.what, known.look, f"{known.next_step} The guard stays tripped: {KEY}.", trip=True)
+
+
+def what_of(trip: m.Trip) -> str:
+    """Say what happened, as the board saw it then: an open chain with the key off was the key."""
+    return BY_KEY if trip.reason == m.R_CHAIN and not trip.inputs & m.IN_KEY else of_reason(trip.reason).what
 
 
 def of_worse(trip: m.Trip) -> Advice:

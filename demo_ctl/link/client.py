@@ -23,7 +23,7 @@ from typing import Protocol
 from demo_ctl.link.advice import LOAD_FIRMWARE, of_answer, of_reason
 from demo_ctl.link.lamps import LampWishes
 from demo_ctl.link.lease import Lease
-from demo_ctl.terms.errors import DemoError, LinkError
+from demo_ctl.terms.errors import DemoError, InputError, LinkError
 from demo_ctl.wire import messages as m
 from demo_ctl.wire.host_session import HostLost, HostSession
 
@@ -215,9 +215,18 @@ class Client:
         return LimitsInForce(MappingProxyType(dict(zip(m.LIMIT_NAMES, values, strict=True))), digest)
 
     def tighten(self, which: int, value: int) -> None:
-        """Make one of the board's limits (L_...) smaller. The board refuses a looser one, and a constant."""
+        """Make one of the board's limits (L_...) smaller. The board refuses a looser one (LinkError).
+
+        InputError for a constant, and for one that is too small to work with.
+        """
         name = m.LIMIT_NAMES[which] if which < len(m.LIMIT_NAMES) else f"limit {which}"
-        self._command(m.Tighten(which, value), f"{value} as its limit of {name}")
+        answer = self._request(m.Tighten(which, value))
+        if answer.code == m.E_RANGE:
+            raise InputError(
+                f"the board on {self.port.url} takes no {value} as its limit of {name}: nothing could work with it",
+                next_step="Ask for a larger figure. (demo_ctl safety limits shows those in force.)",
+            )
+        self._accept(answer, f"{value} as its limit of {name}")
 
     def session_holds(self) -> bool:
         """Ask whether the board still keeps this session: one that heard nothing for too long has closed it.

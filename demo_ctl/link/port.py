@@ -229,4 +229,6 @@ def _is_host_and_port(url: str) -> bool:
 
 def _plain(error: BaseException) -> str:
     text = getattr(error, "strerror", None) or str(error)
+    if "readiness to read but returned no data" in text:  # pyserial's words for a port whose other end has gone
+        return "its other end is gone"
     return str(text).strip() or type(error).__name__

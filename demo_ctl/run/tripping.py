@@ -7,7 +7,7 @@ ringing to take off: otherwise a relay, or the bus, stands wrong at rest (link/a
 
 from __future__ import annotations
 
-from demo_ctl.link.advice import name_after, of_after, of_trip
+from demo_ctl.link.advice import name_after, of_after, of_trip, what_of
 from demo_ctl.terms.errors import TripError
 from demo_ctl.wire import messages as m
 
@@ -18,6 +18,7 @@ class Tripping:
     def __init__(self) -> None:
         self.reason = m.R_NONE
         self.worse = m.R_NONE
+        self._what = ""  # in the board's own record of it
         self._state = m.G_LIVE  # the guard's before the trip; as long as nobody knows, it may have rung
 
     def event(self, state: int, reason: int) -> str:
@@ -34,7 +35,7 @@ class Tripping:
 
     def record(self, trip: m.Trip) -> None:
         """Take the board's own record of the trip: it goes before what was heard."""
-        self.reason, self._state = trip.reason, trip.state
+        self.reason, self._state, self._what = trip.reason, trip.state, what_of(trip)
         if trip.worse != trip.reason:
             self.worse = trip.worse
         elif self.worse == trip.reason:  # only the last is kept there; here, what differs from the first
@@ -49,7 +50,7 @@ class Tripping:
     def error(self) -> TripError:
         """Say what the board stopped the call for, and what to do."""
         first = of_trip(self.reason)
-        what, next_step = first.what, first.advice
+        what, next_step = self._what or first.what, first.advice
         if self.worse:
             worse = of_after(self.worse, self._state)
             what, next_step = f"{what}. Worse: {worse.what}", f"{worse.advice} For what came first, look {first.look}."

@@ -1,10 +1,10 @@
-"""How the guard stands, in plain words: state, inputs, what is measured, what is in the way, the last trips. Pure."""
+"""How the guard stands, in plain words: state, inputs, what is measured, what is in the way. Pure."""
 
 from __future__ import annotations
 
 from dataclasses import dataclass
 
-from demo_ctl.link.advice import name_after, of_reason, of_trip, of_tripped, of_worse
+from demo_ctl.link.advice import name_after, of_reason, of_tripped
 from demo_ctl.wire import messages as m
 
 #: For each guard state: one sentence for somebody who stands before the unit.
@@ -89,7 +89,7 @@ def standing(safety: m.Safety, trip: m.Trip | None = None) -> Standing:
             Row("battery", volts(safety.battery_mV)),
         ),
         allowance=(
-            Row("limits of", _word(m.MODES, safety.mode)),
+            Row("limits of", word(m.MODES, safety.mode)),
             Row("ringing left in this call", seconds(safety.call_left_ms)),
             Row(
                 "ringing left in this hour",
@@ -120,12 +120,7 @@ def _why(safety: m.Safety, trip: m.Trip | None) -> str:
     """Name why the guard tripped, and what came after, if that is another thing."""
     if trip is None or trip.worse == m.R_NONE or trip.worse != safety.reason:
         return name_of(safety.reason)
-    return f"{name_of(trip.reason)}; and then: {worse_name(trip)}"
-
-
-def worse_name(trip: m.Trip) -> str:
-    """Name what came after a trip."""
-    return name_after(trip.worse, trip.state)
+    return f"{name_of(trip.reason)}; and then: {name_after(trip.worse, trip.state)}"
 
 
 def inputs_in_words(inputs: int) -> tuple[Row, ...]:
@@ -133,45 +128,9 @@ def inputs_in_words(inputs: int) -> tuple[Row, ...]:
     return tuple(Row(name, yes if inputs >> bit & 1 else no) for bit, (name, yes, no) in enumerate(INPUTS))
 
 
-def trip_in_words(trip: m.Trip, caused: str = "") -> tuple[str, ...]:
-    """Tell one trip: what happened, what was seen, what to do. Each text is one paragraph.
-
-    caused: who caused it on purpose, in words; then there is nothing to do.
-    """
-    who = f", while port {trip.port} might be rung" if trip.port else ""
-    advice = of_worse(trip) if trip.worse != m.R_NONE else of_trip(trip.reason)
-    told = [f"Tripped {trip.at_us / 1e6:.3f} s after the board started{who}: {of_reason(trip.reason).what}."]
-    if caused:
-        told.append(f"On purpose: {caused}.")
-    if trip.worse != m.R_NONE:
-        told.append(f"Worse: {advice.what}.")
-    state = _word(m.GUARD_STATES, trip.state)
-    step = f", at instruction {trip.step} of its plan" if trip.plan else ""
-    told.append(f"The guard was at '{state}'{step}.")
-    told.append(
-        f"Seen then: {'; '.join(seen_in_words(trip.inputs))}; on the ringing bus {volts(trip.bus_mV)} and "
-        f"{milliamps(trip.bus_uA)}, generator {volts(trip.supply_mV)}, battery {volts(trip.battery_mV)}."
-    )
-    if not caused:
-        told.append(advice.advice)
-    return tuple(told)
-
-
-def seen_in_words(inputs: int) -> tuple[str, ...]:
-    """Say what spoke against ringing among the inputs that always do; the rest only when they alarm."""
-    found = []
-    for bit, (name, yes, no) in enumerate(INPUTS):
-        mask = 1 << bit
-        if mask in (m.IN_CHAIN_A, m.IN_CHAIN_B, m.IN_MIRROR_A, m.IN_MIRROR_B, m.IN_KEY):
-            found.append(f"{name} {yes if inputs & mask else no.partition(' (')[0]}")
-        elif mask in (m.IN_FUSE, m.IN_RELEASE, m.IN_SUPERVISORY, m.IN_SMOKE) and not inputs & mask:
-            found.append(f"{name} {no}")
-    return tuple(found)
-
-
 def name_of(reason: int) -> str:
     """Return a reason's short name."""
-    return _word(m.R_NAMES, reason)
+    return word(m.R_NAMES, reason)
 
 
 def volts(mV: int) -> str:
@@ -189,5 +148,6 @@ def seconds(ms: int) -> str:
     return f"{ms / 1000:g} s"
 
 
-def _word(words: tuple[str, ...], code: int) -> str:
+def word(words: tuple[str, ...], code: int) -> str:
+    """Return the word for a code, or say the code."""
     return words[code] if code < len(words) else f"code {code}"

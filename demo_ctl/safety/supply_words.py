@@ -1,6 +1,6 @@
 """What took the unit's supply in the middle of a call, told from the call's own events, live or recorded. Pure.
 
-The guard's trips have the board's own account (`standing.trip_in_words`). An alarm at night trips no guard: the board
+The guard's trips have the board's own account (`trip_words`). An alarm at night trips no guard: the board
 lets the supply go, and says so by an event, after those that tell how its contacts read.
 """
 
@@ -11,7 +11,7 @@ from dataclasses import dataclass
 
 from demo_ctl.link.advice import of_reason
 from demo_ctl.link.lease import ALARMS
-from demo_ctl.safety.standing import seen_in_words
+from demo_ctl.safety.trip_words import seen_in_words
 from demo_ctl.wire import messages as m
 
 
@@ -43,6 +43,11 @@ def taken(events: Iterable[m.Event]) -> Taken | None:
             away = tuple(sorted(port for port, normal in home.items() if not normal))
             return Taken(event.at_us - began_us, event.value >> 8, inputs, away)
     return None
+
+
+def began(events: Iterable[m.Event]) -> int | None:
+    """Return when a call's plan began to run, by the board's clock; None when it did not."""
+    return next((e.at_us for e in events if e.kind == m.EV_PLAN and e.value & 0xFF == m.RUNNING), None)
 
 
 def taken_in_words(found: Taken, who: Mapping[int, str]) -> tuple[str, ...]:

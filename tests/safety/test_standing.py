@@ -9,12 +9,13 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from demo_ctl.link.advice import KEY, of_trip
+from demo_ctl.link.advice import BY_KEY, KEY, of_trip
 from demo_ctl.safety import limit_words
 from demo_ctl.safety.limit_words import in_words, plain_name, says, value_of, which
 from demo_ctl.safety.proof_store import CausedTrip
 from demo_ctl.safety.proof_words import caused_by
-from demo_ctl.safety.standing import INPUTS, STATES, inputs_in_words, standing, trip_in_words
+from demo_ctl.safety.standing import INPUTS, STATES, inputs_in_words, standing
+from demo_ctl.safety.trip_words import trip_in_words
 from demo_ctl.wire import messages as m
 
 SAFE = m.Safety(**{**dict.fromkeys(m.Safety._fields, 0), "inputs": 0x1FFF, "supply_mV": 86_000, "battery_mV": 50_000})
@@ -55,9 +56,27 @@ def test_a_trip_in_words() -> None:
     for words in ("2.432 s", "port 2", "channel A open", "channel B closed", "78.0 V", "12.3 mA", "ringing allowed"):
         assert words in told
     assert "Worse" not in told
+    named = " ".join(trip_in_words(TRIP, who={2: "parlour"}, began_us=2_000_000))
+    assert "0.43 s after the call began, while parlour, port 2, might be rung" in named
     worse = " ".join(trip_in_words(TRIP._replace(worse=m.R_NO_SILENCE)))
     assert "Worse" in worse
     assert "Keep hands off" in worse
+
+
+def test_a_chain_that_the_key_opened_is_told_as_the_key() -> None:
+    key_off = TRIP._replace(reason=m.R_CHAIN, inputs=TRIP.inputs & ~m.IN_KEY)
+    assert BY_KEY in trip_in_words(key_off)[0]
+    assert BY_KEY not in " ".join(trip_in_words(key_off._replace(inputs=TRIP.inputs | m.IN_KEY)))
+    assert BY_KEY not in " ".join(trip_in_words(key_off._replace(reason=m.R_BUS)))
+
+
+def test_it_says_which_telephone_was_off_the_hook_and_which_line_rang() -> None:
+    loops = TRIP._replace(reason=m.R_OFF_HOOK, levels=1 << 0 | 1 << 8 | 1 << 7)
+    who = {1: "counter", 3: "workshop"}
+    assert "off its hook, at: counter, port 1 and workshop, port 3." in " ".join(trip_in_words(loops, who=who))
+    rings = TRIP._replace(reason=m.R_OFF_HOOK, worse=m.R_UNEXPECTED_RINGING, levels=1 << 7)
+    assert "Ringing was sensed then at: port 2." in trip_in_words(rings)
+    assert "sensed then" not in " ".join(trip_in_words(TRIP._replace(levels=0xFFFF)))
 
 
 @pytest.mark.parametrize("state", range(len(m.GUARD_STATES)))
