@@ -21,7 +21,7 @@ from demo_ctl.terms.outcome import Exit
 if TYPE_CHECKING:
     from demo_ctl.link.client import Client
     from demo_ctl.report.printer import Printer
-    from demo_ctl.show.exhibit import Now
+    from demo_ctl.show.exhibit_model import Now
     from demo_ctl.show.furnish import Furnished
     from demo_ctl.show.hub import ConsoleState
     from demo_ctl.show.keeper import Keeper
@@ -139,7 +139,7 @@ class Clock:
 
     def now(self) -> Now:
         """Return the time."""
-        from demo_ctl.show.exhibit import Now
+        from demo_ctl.show.exhibit_model import Now
 
         us = self._us()
         if self._at is not None:
@@ -262,7 +262,7 @@ def _the_board() -> str:
 
 def _play_lines(keeper: Keeper, clock: Clock, source: TextIO) -> None:
     """Simulated time: each line is a press, or lets time pass; between two, what is on comes to its end."""
-    from demo_ctl.show.exhibit import Phase
+    from demo_ctl.show.exhibit_model import Phase
     from demo_ctl.terms.quantity import parse_us
 
     _run_until(keeper, clock, 2_000_000)

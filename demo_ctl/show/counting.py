@@ -11,7 +11,7 @@ import threading
 from collections import deque
 from typing import Protocol
 
-from demo_ctl.show.exhibit import Kept, NotKept
+from demo_ctl.show.exhibit_model import Kept, NotKept
 from demo_ctl.show.wear import Counters
 from demo_ctl.terms.errors import DemoError
 

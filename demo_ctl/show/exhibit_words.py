@@ -6,14 +6,16 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from demo_ctl.run.result import CallResult, Status
-from demo_ctl.show import exhibit
 from demo_ctl.show.acts import Act
-from demo_ctl.show.exhibit import How, Now, Phase, Rules, State
+from demo_ctl.show.exhibit_choice import choice
+from demo_ctl.show.exhibit_model import How, Now, Phase, Rules, State
 from demo_ctl.show.guard_words import ringing_live, ringing_words
 from demo_ctl.show.hub import ConsoleState
 from demo_ctl.show.wishes import Kind, Reply
 from demo_ctl.terms.outcome import Outcome
 
+#: A button that reads "pressed" for so long is stuck, or its wire is broken.
+STUCK_US = 20_000_000
 #: Phases that a stop ends.
 _STOPPED = (Phase.COUNTING, Phase.CALLING, Phase.REPLAYING)
 
@@ -65,7 +67,7 @@ def console_state(state: State, now: Now, rules: Rules, around: Around) -> Conso
         left_us=-1,
         running=calling,
         wishes=[kind.value for kind in Kind if kind in wishes],
-        notice=" ".join([*exhibit.notices(state, now, rules), *around.notes]),
+        notice=" ".join([*notices(state, now, rules), *around.notes]),
         rehearsal=False,
     )
 
@@ -73,12 +75,45 @@ def console_state(state: State, now: Now, rules: Rules, around: Around) -> Conso
 def _coming(state: State, now: Now, rules: Rules, acts: Sequence[Act]) -> str:
     if state.phase is not Phase.ATTRACT:
         return "Then recorded calls again."
-    call, why = exhibit.choice(state, now, rules)
+    call, why = choice(state, now, rules)
     if call < 0:
         if now.us < state.ready_us and state.standing.here and not state.standing.why:
             return "The switches rest; a press shows a recorded call."
         return f"A press shows a recorded call: {why}."
     return f"A press places: {acts[call].title}."
+
+
+def _told(trouble: str, why: str, found: list[str]) -> bool:
+    """Whether what went wrong in a call is told already. why: what keeps calls away, which may be just that."""
+    return any(trouble in each or trouble.endswith(each.rstrip(".")) for each in found) or bool(why and why in trouble)
+
+
+def notices(state: State, now: Now, rules: Rules) -> list[str]:
+    """Return what keeps calls from being placed now, and what else is wrong: a sentence each."""
+    found: list[str] = []
+    if state.standing.tripped:
+        found.append(
+            f"THE GUARD TRIPPED: replays only, until the key has been turned off and on ({state.standing.why})."
+        )
+    elif not state.standing.here or state.standing.why:
+        found.append(f"Replays only: {state.standing.why}.")
+    elif state.standing.why_ringing and any(each.rings for each in rules.calls):
+        found.append(f"No calls that ring: {state.standing.why_ringing}.")
+    for call, why in state.standing.unfit if state.standing.here else ():
+        found.append(f"'{rules.calls[call].title}' cannot be placed with this board: {why}.")
+    if not found and rules.calls and state.phase is Phase.ATTRACT and now.us >= state.ready_us:
+        call, why = choice(state, now, rules)
+        if call < 0:
+            found.append(f"Replays only: {why}.")
+    if state.uncounted:
+        found.append(f"Counting failed: {state.uncounted}.")
+    if state.pressed and now.us - state.pressed_us > STUCK_US:
+        found.append("The button reads pressed all the time: it is stuck, or its wire is broken.")
+    if state.because and not found:
+        found.append(f"No call at this press: {state.because}.")
+    if state.trouble and not _told(state.trouble.rstrip("."), state.standing.why, found):
+        found.append(state.trouble)
+    return found
 
 
 def stopping(phase: Phase, *, followed: bool) -> Reply:

@@ -14,7 +14,7 @@ from demo_ctl.script.sheet import words
 from demo_ctl.script.staged import beside
 from demo_ctl.show import wear
 from demo_ctl.show.acts import Act, Watch
-from demo_ctl.show.exhibit import Offered, Rules
+from demo_ctl.show.exhibit_model import Offered, Rules
 from demo_ctl.show.hours import hours_of
 from demo_ctl.show.lamps import lamp_table
 from demo_ctl.show.screens import Film, check_sounds, film

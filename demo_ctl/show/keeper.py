@@ -28,7 +28,34 @@ from demo_ctl.run.result import CallResult, Status
 from demo_ctl.show import exhibit, wear
 from demo_ctl.show.acts import Act, Watch
 from demo_ctl.show.counting import Bookkeeper, Counting
-from demo_ctl.show.exhibit import How, Now, Phase, Rules, Standing, State
+from demo_ctl.show.exhibit_choice import only_recorded
+from demo_ctl.show.exhibit_model import (
+    Attract,
+    Begin,
+    Blank,
+    Button,
+    Dark,
+    Doing,
+    EndCall,
+    EndVisit,
+    Event,
+    Follow,
+    How,
+    Keep,
+    LetGo,
+    Now,
+    Over,
+    Phase,
+    Press,
+    Replay,
+    Rules,
+    Shown,
+    Standing,
+    Stands,
+    State,
+    Stop,
+    Tick,
+)
 from demo_ctl.show.exhibit_words import Around, blanked, console_state, how_it_was, stopping
 from demo_ctl.show.hub import ConsoleState
 from demo_ctl.show.lamps import Lights
@@ -91,9 +118,9 @@ class Keeper:
         self.placed = 0
         self.closing = False
         self._unit, self._house, self._title, self._on_state = unit, house, title, on_state
-        self._asked: deque[exhibit.Event] = deque(maxlen=100)
+        self._asked: deque[Event] = deque(maxlen=100)
         self._blanking, self._blank = Lock(), False  # what the newest wish leads to
-        self._todo: deque[exhibit.Doing] = deque()
+        self._todo: deque[Doing] = deque()
         self._client: Client | None = None
         self._look_us = self._stand_us = self._ready_us = 0
         self._guard = -1  # as the machine was last told of it
@@ -126,7 +153,7 @@ class Keeper:
 
     def press(self) -> None:
         """A visitor presses: a key, a typed line."""
-        self._asked.append(exhibit.Press())
+        self._asked.append(Press())
 
     def wish(self, wish: Wish) -> Reply:
         """Take a wish of whoever is in charge."""
@@ -134,12 +161,12 @@ class Keeper:
             self.press()
             return Reply(True, "As if a visitor had pressed the button.")
         if wish.kind is Kind.STOP:
-            self._asked.append(exhibit.Stop())
+            self._asked.append(Stop())
             return stopping(self.state.phase, followed=self._visitors.followed)
         if wish.kind is Kind.BLANK:
             with self._blanking:  # the answer is of what was asked for last, whatever the queue still holds
                 blank = self._blank = not self._blank
-                self._asked.append(exhibit.Blank(blank))
+                self._asked.append(Blank(blank))
             return blanked(blank, dark=exhibit.is_dark(self.state, self._house.now(), self.rules, blank=blank))
         return Reply(False, "An exhibit runs by itself: next presses the button, stop ends the call, blank darkens.")
 
@@ -156,9 +183,9 @@ class Keeper:
             self._asked_for()
             for kept in self._books.news():
                 self._take(kept)
-            self._take(exhibit.Tick())
+            self._take(Tick())
             if self.screens.tick(self._house.now().us) and self.state.phase is Phase.REPLAYING:
-                self._take(exhibit.Shown(self.state.serial))
+                self._take(Shown(self.state.serial))
             self._do()
             self._publish()
         except Exception as error:
@@ -234,7 +261,7 @@ class Keeper:
         # A button's wire that breaks reads as pressed: 1 is the reading at rest.
         pressed = not inputs & m.IN_BUTTON
         if pressed != self.state.pressed:
-            self._take(exhibit.Button(pressed))
+            self._take(Button(pressed))
 
     def _asked_for(self) -> None:
         while self._asked:
@@ -289,7 +316,7 @@ class Keeper:
         elif now_us >= self._ready_us:
             self._ready_us = now_us + READY_US
             self._why_ringing = self._not_ready(client, ringing)
-        self._take(exhibit.Stands(Standing(True, why, self._why_ringing, tripped, self._unfit)))
+        self._take(Stands(Standing(True, why, self._why_ringing, tripped, self._unfit)))
 
     def _not_ready(self, client: Client, plan: Plan) -> str:
         try:
@@ -302,7 +329,7 @@ class Keeper:
 
     def _lost(self, why: str) -> None:
         self._drop()
-        self._take(exhibit.Stands(Standing(False, why)))
+        self._take(Stands(Standing(False, why)))
 
     def _drop(self) -> None:
         client, self._client = self._client, None
@@ -313,12 +340,12 @@ class Keeper:
 
     # -- the machine ---------------------------------------------------------------------------------------------
 
-    def _take(self, event: exhibit.Event) -> None:
+    def _take(self, event: Event) -> None:
         self.state, doings = exhibit.step(self.state, event, self._house.now(), self.rules)
         self._todo += doings
-        self.screens.only_recorded(exhibit.only_recorded(self.state, self.rules))
+        self.screens.only_recorded(only_recorded(self.state, self.rules))
 
-    def _tell(self, event: exhibit.Event) -> None:
+    def _tell(self, event: Event) -> None:
         """Tell the machine, and do at once what it wants."""
         self._take(event)
         self._do()
@@ -326,21 +353,21 @@ class Keeper:
     def _do(self) -> None:
         while self._todo:
             doing = self._todo.popleft()
-            if isinstance(doing, exhibit.Keep):
+            if isinstance(doing, Keep):
                 self._books.keep(doing.counters)
-            elif isinstance(doing, exhibit.Begin):
+            elif isinstance(doing, Begin):
                 self._place(doing)
-            elif isinstance(doing, exhibit.Replay):
+            elif isinstance(doing, Replay):
                 self.screens.show(doing.replay, self._house.now().us)
-            elif isinstance(doing, exhibit.Follow):
+            elif isinstance(doing, Follow):
                 self._visitors.follow()
-            elif isinstance(doing, exhibit.Attract):
+            elif isinstance(doing, Attract):
                 self.screens.attract(self._house.now().us)
-            elif isinstance(doing, exhibit.Dark):
+            elif isinstance(doing, Dark):
                 self.screens.dark(doing.dark)
-            elif isinstance(doing, exhibit.EndCall):
+            elif isinstance(doing, EndCall):
                 self._end_call = True
-            elif isinstance(doing, exhibit.EndVisit):
+            elif isinstance(doing, EndVisit):
                 self._end_visit()
             else:
                 self._end_call = True
@@ -355,7 +382,7 @@ class Keeper:
 
     # -- a call --------------------------------------------------------------------------------------------------
 
-    def _place(self, begin: exhibit.Begin) -> None:
+    def _place(self, begin: Begin) -> None:
         act = self.acts[begin.call]
         self._visitors.unwatch()  # the new session ends the watching plan
         self._end_call, self._happened, self._lossy, self._heard = False, [], False, None
@@ -363,18 +390,18 @@ class Keeper:
         try:
             over = self._perform(act, begin.serial)
         except LinkError as error:
-            over = exhibit.Over(begin.serial, How.LOST, f"{error.what}.", {})
+            over = Over(begin.serial, How.LOST, f"{error.what}.", {})
             self._drop()
         except DemoError as error:
-            over = exhibit.Over(begin.serial, How.NOT_BEGUN, f"Not begun: {error.what}.", {})
+            over = Over(begin.serial, How.NOT_BEGUN, f"Not begun: {error.what}.", {})
         except Exception as error:  # a fault of ours: the call was released on the way here
             why = f"This program failed: {type(error).__name__}: {error}."
-            over = exhibit.Over(begin.serial, How.LOST, why)
+            over = Over(begin.serial, How.LOST, why)
             self._drop()
         self._stand_us = self._ready_us = 0
         self._take(over)
 
-    def _perform(self, act: Act, serial: int) -> exhibit.Over:
+    def _perform(self, act: Act, serial: int) -> Over:
         if self._client is None:
             self._client = self._house.open_client()
         self.placed += 1
@@ -387,7 +414,7 @@ class Keeper:
             self.closing = True  # Ctrl-C, or the system wants this program to end
         whole = result.status is Status.FINISHED and not self._lossy
         worked = wear.worked(self._happened, self._unit) if whole else None
-        return exhibit.Over(serial, *how_it_was(result), worked)
+        return Over(serial, *how_it_was(result), worked)
 
     def _recorded(self, act: Act, client: Client) -> CallResult:
         """Perform a call for visitors, recorded or not: a disk that fails keeps none from being placed."""
@@ -439,14 +466,14 @@ class Keeper:
             board_us, host_us = self._heard
             self._happened += self.screens.time(board_us + max(0, self._house.now().us - host_us))
         self._asked_for()
-        self._take(exhibit.Tick())
-        while self._todo and isinstance(self._todo[0], exhibit.EndCall | exhibit.Dark):
+        self._take(Tick())
+        while self._todo and isinstance(self._todo[0], EndCall | Dark):
             doing = self._todo.popleft()
-            if isinstance(doing, exhibit.Dark):
+            if isinstance(doing, Dark):
                 self.screens.dark(doing.dark)
             else:
                 self._end_call = True
-        if any(isinstance(doing, exhibit.LetGo) for doing in self._todo):
+        if any(isinstance(doing, LetGo) for doing in self._todo):
             self._end_call = True  # done when perform has come back
         self._publish()
         return self._end_call or self.closing

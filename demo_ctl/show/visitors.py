@@ -11,9 +11,9 @@ from collections.abc import Callable, Iterable
 from demo_ctl.link.client import Client
 from demo_ctl.office.model import Unit
 from demo_ctl.plan.model import Plan
-from demo_ctl.show import exhibit, wear
+from demo_ctl.show import wear
 from demo_ctl.show.acts import Watch
-from demo_ctl.show.exhibit import Phase, State
+from demo_ctl.show.exhibit_model import Down, Engaged, Event, Lifted, Phase, State
 from demo_ctl.show.model import Happening
 from demo_ctl.show.screens import Screens
 from demo_ctl.show.visitor import VisitorLive, dial_ran, told_in_charge, told_to_visitor
@@ -45,7 +45,7 @@ class Visitors:
         unit: Unit,
         screens: Screens,
         *,
-        tell: Callable[[exhibit.Event], None],
+        tell: Callable[[Event], None],
         state: Callable[[], State],
         now_us: Callable[[], int],
         not_ready: Callable[[Client, Plan], str],
@@ -91,7 +91,7 @@ class Visitors:
         self._again_us = now_us + AGAIN_US
         lifted = _off_hook(client, watch)
         if lifted != self._state().lifted:
-            self._tell(exhibit.Engaged(lifted))
+            self._tell(Engaged(lifted))
         if lifted:
             return
         # A visitors' session is opened at the key, for half an hour. Only in one may a bell ring for them.
@@ -170,7 +170,7 @@ class Visitors:
                 self._worked = wear.added(self._worked, wear.whole_call(self._unit))
         worked, self._worked = self._worked, {}
         if lifted:
-            self._tell(exhibit.Down(worked))
+            self._tell(Down(worked))
 
     # -- a visitor's own call --------------------------------------------------------------------------------------
 
@@ -209,7 +209,7 @@ class Visitors:
         if visitor.lifted:
             self._down_us = -1
             if not self._state().lifted:
-                self._tell(exhibit.Lifted())
+                self._tell(Lifted())
         elif self._state().lifted and self._down_us < 0 and self._watch is not None:
             now_us = self._down_us = self._now_us()
             blur_us = client.welcome.loop_blur_us if client.welcome is not None else 0
@@ -238,7 +238,7 @@ class Visitors:
         worked = self._worked
         if self._plan is not None:
             self._new_visit(self._plan)
-        self._tell(exhibit.Down(worked))
+        self._tell(Down(worked))
 
 
 def _off_hook(client: Client, watch: Watch) -> bool:

@@ -13,9 +13,9 @@ from demo_ctl.link.client import Client
 from demo_ctl.link.port import Port
 from demo_ctl.plan.model import Plan
 from demo_ctl.safety.readiness import bench_ready
-from demo_ctl.show import exhibit
+from demo_ctl.show import exhibit_words
 from demo_ctl.show.acts import Act
-from demo_ctl.show.exhibit import Now, Phase
+from demo_ctl.show.exhibit_model import Now, Phase
 from demo_ctl.show.furnish import Furnished
 from demo_ctl.show.hub import Hub
 from demo_ctl.show.keeper import House, Keeper
@@ -180,7 +180,7 @@ class _StaysOpen:
 
 
 def notices(at: Exhibition) -> str:
-    return " ".join(exhibit.notices(at.keeper.state, at.now(), at.furnished.rules))
+    return " ".join(exhibit_words.notices(at.keeper.state, at.now(), at.furnished.rules))
 
 
 def turn_key(at: Exhibition) -> None:

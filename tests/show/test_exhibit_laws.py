@@ -12,7 +12,8 @@ from hypothesis import strategies as st
 
 from demo_ctl.script.exhibit import WearLimits
 from demo_ctl.show import exhibit, wear
-from demo_ctl.show.exhibit import (
+from demo_ctl.show.exhibit_choice import choice, refusal
+from demo_ctl.show.exhibit_model import (
     Attract,
     Begin,
     Blank,
@@ -28,6 +29,7 @@ from demo_ctl.show.exhibit import (
     Kept,
     LetGo,
     Lifted,
+    Next,
     NotKept,
     Now,
     Offered,
@@ -43,6 +45,7 @@ from demo_ctl.show.exhibit import (
     Stop,
     Tick,
 )
+from demo_ctl.show.exhibit_words import STUCK_US, notices
 from demo_ctl.show.hours import Hours
 from demo_ctl.show.wear import Counters
 
@@ -100,7 +103,7 @@ class Desk:
         self.us += 30_000_000
         self.state = self._take(exhibit.start(self.disk, self.now, self.rules))
 
-    def _take(self, found: exhibit.Next) -> State:
+    def _take(self, found: Next) -> State:
         self.done += found[1]
         return found[0]
 
@@ -289,7 +292,7 @@ def test_a_press_is_counted_then_placed_then_corrected() -> None:
     assert again.counters.sum_in_all == 19
     assert again.counters.calls_today == 1
     assert desk.send(Kept(again.counters.number)) == (Attract(),)
-    assert exhibit.notices(desk.state, desk.now, desk.rules) == []
+    assert notices(desk.state, desk.now, desk.rules) == []
     # In the cool-down a press shows a recorded call.
     (replay,) = desk.send(Press())
     assert replay == Replay(2, 1)
@@ -310,7 +313,7 @@ def test_no_call_when_it_would_not_be_over_at_closing_time() -> None:
 def test_a_trip_is_replays_only_and_it_is_said_until_the_key_is_turned() -> None:
     desk = ready()
     desk.perform(desk.send(Press()), How.TRIPPED, 0.3)
-    assert "THE GUARD TRIPPED: replays only" in exhibit.notices(desk.state, desk.now, desk.rules)[0]
+    assert "THE GUARD TRIPPED: replays only" in notices(desk.state, desk.now, desk.rules)[0]
     desk.us += 3_600_000_000
     desk.us -= desk.us % 1_000_000
     desk.began_at -= timedelta(hours=1)
@@ -326,7 +329,7 @@ def test_without_a_proving_the_next_call_that_does_not_ring_is_placed() -> None:
     desk.send(Stands(Standing(True, "", "the guard has no valid proving")))
     desk.perform(desk.send(Press()), How.WELL, 0.5)
     assert [call for _, call in desk.calls] == [1]
-    assert exhibit.notices(desk.state, desk.now, desk.rules)[0].startswith("No calls that ring")
+    assert notices(desk.state, desk.now, desk.rules)[0].startswith("No calls that ring")
     only = replace(RULES, calls=RULES.calls[:1])
     desk = ready(only)
     desk.send(Stands(Standing(True, "", "the guard has no valid proving")))
@@ -336,8 +339,8 @@ def test_without_a_proving_the_next_call_that_does_not_ring_is_placed() -> None:
 def test_a_broken_wire_is_one_press_at_most_and_is_told() -> None:
     desk = ready()
     assert desk.send(Button(True)) == ()  # pressed when we came: nobody has pressed it since
-    desk.us += exhibit.STUCK_US + 1
-    assert any("stuck" in each for each in exhibit.notices(desk.state, desk.now, desk.rules))
+    desk.us += STUCK_US + 1
+    assert any("stuck" in each for each in notices(desk.state, desk.now, desk.rules))
     assert desk.send(Button(False)) == ()
     assert isinstance(desk.send(Button(True))[0], Keep)
     assert desk.send(Button(True)) == ()
@@ -384,7 +387,7 @@ def test_the_budget_of_a_day_is_whole_again_the_next_day_and_that_of_all_is_not(
         desk.us += 120_000_000
         placed = len(desk.calls)
     assert 400 - 50 < desk.state.counters.sum_today <= 400
-    why = exhibit.choice(desk.state, desk.now, desk.rules)[1]
+    why = choice(desk.state, desk.now, desk.rules)[1]
     assert "worked enough today" in why
     desk.began_at += timedelta(days=3, hours=-3)  # Monday
     desk.perform(desk.send(Press()), How.WELL, 1.0)
@@ -415,7 +418,7 @@ def test_a_visitors_own_call_is_followed_counted_afterwards_and_no_call_is_place
     assert desk.send(Lifted()) == (Follow(),)
     desk.us += exhibit.VISIT_US
     assert desk.send(Tick()) == (Attract(),)
-    assert exhibit.refusal(desk.state, 0, desk.now, desk.rules) == "a visitor's telephone is off its hook"
+    assert refusal(desk.state, 0, desk.now, desk.rules) == "a visitor's telephone is off its hook"
     # And what they took is counted whenever they hang up.
     (late,) = desk.send(Down({"connector": 2}))
     assert isinstance(late, Keep)
@@ -431,4 +434,4 @@ def test_what_visitors_dialled_counts_against_the_budget() -> None:
     desk.disk = keep.counters
     desk.send(Kept(keep.counters.number))
     desk.us += exhibit.pause_us(RULES)
-    assert "worked enough in all" in exhibit.refusal(desk.state, 0, desk.now, desk.rules)
+    assert "worked enough in all" in refusal(desk.state, 0, desk.now, desk.rules)

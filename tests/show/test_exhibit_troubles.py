@@ -17,9 +17,10 @@ from demo_ctl.ledger.read import read_record
 from demo_ctl.ledger.record import RecordWriter
 from demo_ctl.link.client import Client
 from demo_ctl.run.result import Status
-from demo_ctl.show import exhibit, visitors, wear
+from demo_ctl.show import exhibit, exhibit_words, visitors, wear
 from demo_ctl.show.acts import Act
-from demo_ctl.show.exhibit import Now, Phase, Standing
+from demo_ctl.show.exhibit_choice import choice
+from demo_ctl.show.exhibit_model import Now, Phase, Standing, Stands
 from demo_ctl.show.exhibit_words import Around, console_state
 from demo_ctl.show.furnish import Furnished
 from demo_ctl.show.model import Happening
@@ -346,9 +347,9 @@ def test_a_call_that_this_board_cannot_perform_is_left_out_and_the_next_one_plac
     now = Now(10**12, OPEN)
     state, _ = exhibit.start(wear.Counters(), Now(0, OPEN), furnished.rules)
     unfit = Standing(True, "", unfit=((0, "the plan uses port 2, the board has 1 ports"),))
-    state, _ = exhibit.step(state, exhibit.Stands(unfit), now, furnished.rules)
-    assert exhibit.choice(state, now, furnished.rules) == (1, "")
-    assert exhibit.notices(state, now, furnished.rules) == [
+    state, _ = exhibit.step(state, Stands(unfit), now, furnished.rules)
+    assert choice(state, now, furnished.rules) == (1, "")
+    assert exhibit_words.notices(state, now, furnished.rules) == [
         f"'{furnished.rules.calls[0].title}' cannot be placed with this board: the plan uses port 2, the board has 1 "
         "ports."
     ]

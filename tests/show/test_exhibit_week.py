@@ -15,8 +15,9 @@ from demo_ctl.office.load import load_unit
 from demo_ctl.run.result import Status
 from demo_ctl.script.exhibit_load import parse_exhibit
 from demo_ctl.show import exhibit, wear
-from demo_ctl.show.exhibit import (
+from demo_ctl.show.exhibit_model import (
     Begin,
+    Event,
     How,
     Keep,
     Kept,
@@ -108,7 +109,7 @@ class Week:
         assert self.state.phase is Phase.ATTRACT
         self.send(Stands(self.standing))
 
-    def send(self, event: exhibit.Event) -> None:
+    def send(self, event: Event) -> None:
         self.state, doings = exhibit.step(self.state, event, self.now, self.rules)
         limits, counters = self.rules.limits, self.state.counters
         assert counters.sum_today <= (limits.a_day or 0)
