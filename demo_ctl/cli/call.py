@@ -170,7 +170,7 @@ class Ready:
 
     def __call__(self, client: Client, plan: Plan) -> None:
         """Raise a DemoError when this plan may not be performed as things stand."""
-        from demo_ctl.run.perform import rings
+        from demo_ctl.run.prepare import rings
         from demo_ctl.safety import allowance, night
         from demo_ctl.safety.proof_store import default_folder
         from demo_ctl.safety.readiness import NotReady, check_ready
