@@ -15,6 +15,7 @@ at the latest (H47); ringing gone from the bus, `drop us`.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 from demo_ctl.wire import messages as m
@@ -170,3 +171,12 @@ class Look:
     figures: tuple[Figure, ...] = ()
     slip: bool = False
     do: str = ""
+
+
+class StepFailed(Exception):
+    """A step failed: says why. figures: of that; slip: a hand may have slipped."""
+
+    def __init__(self, why: str, figures: Sequence[Figure] = (), *, slip: bool = False) -> None:
+        super().__init__(why)
+        self.figures = tuple(figures)
+        self.slip = slip
