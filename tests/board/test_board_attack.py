@@ -5,7 +5,6 @@ The check after every pass is a bookkeeping of its own, from the outputs' log; i
 
 from __future__ import annotations
 
-import importlib.util
 import os
 import struct
 import subprocess
@@ -22,29 +21,14 @@ from hypothesis import strategies as st
 from demo_ctl.board import limits
 from demo_ctl.board.upload import check
 from demo_ctl.wire import messages as m
+from tests.board.in_memory import Stage, load, memory
 
 I = m.Instruction  # noqa: E741
 ROOT = Path(__file__).resolve().parents[2]
 HERE = Path(__file__).parent
 MICROPYTHON = Path(sys.executable).with_name("micropython")
 NEVER = 1 << 62
-
-
-def _load(name: str) -> Any:
-    if name in sys.modules:
-        return sys.modules[name]
-    spec = importlib.util.spec_from_file_location(name, HERE / f"{name}.py")
-    assert spec
-    assert spec.loader
-    module = importlib.util.module_from_spec(spec)
-    sys.modules[name] = module
-    spec.loader.exec_module(module)
-    return module
-
-
-memory = _load("memory_pins")
-failing = _load("failing_pins")
-Stage = memory.Stage
+failing = load("failing_pins")
 
 
 # The event queue, full before a plan starts.

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import importlib.util
-from pathlib import Path
 from typing import Any
 
 import pytest
@@ -11,22 +9,11 @@ import pytest
 from demo_ctl.board.bus import ISOLATED_US, STALE_US
 from demo_ctl.board.limits import FLOWS_uA, safety_limits
 from demo_ctl.wire import messages as m
+from tests.board.in_memory import Stage
 
 I = m.Instruction  # noqa: E741
 READING_US = 50_000  # the bus is measured this often
 PASS_US = 10_000  # the firmware looks at least this often while ringing is live
-
-
-def _load() -> Any:
-    spec = importlib.util.spec_from_file_location("memory_pins", Path(__file__).with_name("memory_pins.py"))
-    assert spec
-    assert spec.loader
-    module = importlib.util.module_from_spec(spec)
-    spec.loader.exec_module(module)
-    return module
-
-
-Stage = _load().Stage
 _first_limits: Any = safety_limits  # the firmware has no types
 
 

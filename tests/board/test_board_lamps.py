@@ -2,10 +2,7 @@
 
 from __future__ import annotations
 
-import importlib.util
-import sys
 from itertools import pairwise
-from pathlib import Path
 from typing import Any
 
 import pytest
@@ -14,24 +11,9 @@ from hypothesis import strategies as st
 
 from demo_ctl.board.limits import BLINK_US, LAMPS_US
 from demo_ctl.wire import messages as m
+from tests.board.in_memory import Stage, memory
 
-HERE = Path(__file__).parent
 I = m.Instruction  # noqa: E741
-
-
-def _memory() -> Any:
-    if "memory_pins" not in sys.modules:
-        spec = importlib.util.spec_from_file_location("memory_pins", HERE / "memory_pins.py")
-        assert spec
-        assert spec.loader
-        module = importlib.util.module_from_spec(spec)
-        sys.modules["memory_pins"] = module
-        spec.loader.exec_module(module)
-    return sys.modules["memory_pins"]
-
-
-memory = _memory()
-Stage = memory.Stage
 RINGS = [I(m.OP_RINGING, 2, 1, 80_000_000, 0), I(m.OP_WAIT, 0, 0, 60_000_000, 0)]
 
 asks = st.lists(

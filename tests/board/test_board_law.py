@@ -2,9 +2,7 @@
 
 from __future__ import annotations
 
-import importlib.util
 import sys
-from pathlib import Path
 from typing import Any
 
 import pytest
@@ -12,20 +10,9 @@ from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
 from demo_ctl.wire import messages as m
+from tests.board.in_memory import Stage
 
 I = m.Instruction  # noqa: E741
-
-
-def _load() -> Any:
-    spec = importlib.util.spec_from_file_location("memory_pins", Path(__file__).with_name("memory_pins.py"))
-    assert spec
-    assert spec.loader
-    module = importlib.util.module_from_spec(spec)
-    spec.loader.exec_module(module)
-    return module
-
-
-Stage = _load().Stage
 WRAP = 1 << 30
 
 waits = st.builds(lambda a: I(m.OP_WAIT, 0, 0, a, 0), st.integers(0, 400_000))

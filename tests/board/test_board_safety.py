@@ -2,10 +2,8 @@
 
 from __future__ import annotations
 
-import importlib.util
 import struct
 from itertools import pairwise
-from pathlib import Path
 from typing import Any
 
 import pytest
@@ -19,20 +17,9 @@ from demo_ctl.board.petition import RELEASE_US
 from demo_ctl.wire import messages as m
 from demo_ctl.wire.codec import encode
 from demo_ctl.wire.framing import frame
+from tests.board.in_memory import Stage
 
 I = m.Instruction  # noqa: E741
-
-
-def _load() -> Any:
-    spec = importlib.util.spec_from_file_location("memory_pins", Path(__file__).with_name("memory_pins.py"))
-    assert spec
-    assert spec.loader
-    module = importlib.util.module_from_spec(spec)
-    spec.loader.exec_module(module)
-    return module
-
-
-Stage = _load().Stage
 NEVER = 1 << 62
 RING_AND_TALK = [
     I(m.OP_LOOP, 1, 1, 0, 0),

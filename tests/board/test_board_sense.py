@@ -2,10 +2,7 @@
 
 from __future__ import annotations
 
-import importlib.util
 import itertools
-from pathlib import Path
-from typing import Any
 
 import pytest
 from hypothesis import given, settings
@@ -17,20 +14,9 @@ from demo_ctl.board.rates import Bucket, Losses
 from demo_ctl.board.sense import RING_US, Sense, filter_us
 from demo_ctl.measure.ringing import LEAST
 from demo_ctl.wire import messages as m
+from tests.board.in_memory import Stage
 
 I = m.Instruction  # noqa: E741
-
-
-def _load() -> Any:
-    spec = importlib.util.spec_from_file_location("memory_pins", Path(__file__).with_name("memory_pins.py"))
-    assert spec
-    assert spec.loader
-    module = importlib.util.module_from_spec(spec)
-    spec.loader.exec_module(module)
-    return module
-
-
-Stage = _load().Stage
 
 
 @pytest.mark.parametrize(

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import importlib.util
-from pathlib import Path
 from typing import Any
 
 import pytest
@@ -13,20 +11,9 @@ from hypothesis import strategies as st
 from demo_ctl.board import limits
 from demo_ctl.board.main import run
 from demo_ctl.wire import messages as m
+from tests.board.in_memory import Stage
 
 I = m.Instruction  # noqa: E741
-
-
-def _load() -> Any:
-    spec = importlib.util.spec_from_file_location("memory_pins", Path(__file__).with_name("memory_pins.py"))
-    assert spec
-    assert spec.loader
-    module = importlib.util.module_from_spec(spec)
-    spec.loader.exec_module(module)
-    return module
-
-
-Stage = _load().Stage
 
 
 def _wait(us: int) -> m.Instruction:
