@@ -270,7 +270,8 @@ def _put_on(args: argparse.Namespace, programme: Programme, ports: Ports) -> tup
     """Play it to its end; return who performed it, all over, and whether Ctrl-C or a signal ended it."""
     from demo_ctl.report.printer import Printer
     from demo_ctl.show.lamps import Lights
-    from demo_ctl.show.stagehand import House, Stagehand
+    from demo_ctl.show.show_house import House
+    from demo_ctl.show.stagehand import Stagehand
 
     plain = args.plain or not _can_place_text()
     interrupted = False

@@ -5,14 +5,12 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from demo_ctl.run.result import CallResult, Status
 from demo_ctl.show.acts import Act
 from demo_ctl.show.exhibit_choice import choice
-from demo_ctl.show.exhibit_model import How, Now, Phase, Rules, State
+from demo_ctl.show.exhibit_model import Now, Phase, Rules, State
 from demo_ctl.show.guard_words import ringing_live, ringing_words
 from demo_ctl.show.hub import ConsoleState
 from demo_ctl.show.wishes import Kind, Reply
-from demo_ctl.terms.outcome import Outcome
 
 #: A button that reads "pressed" for so long is stuck, or its wire is broken.
 STUCK_US = 20_000_000
@@ -129,20 +127,3 @@ def blanked(blank: bool, *, dark: bool) -> Reply:
     if dark and not blank:
         return Reply(True, "The screens stay dark until it opens.")
     return Reply(True, "The screens are dark." if dark else "The screens are on.")
-
-
-def how_it_was(result: CallResult) -> tuple[How, str]:
-    """How a performed call was over, and why."""
-    if result.status is Status.TRIPPED:
-        return How.TRIPPED, result.error.what if result.error is not None else result.reason
-    if result.status is Status.LINK_LOST or not result.released:
-        return How.LOST, f"The last call failed: {result.reason}."
-    if result.status is Status.INTERRUPTED:
-        return How.STOPPED, ""
-    if result.status is not Status.FINISHED:
-        return How.BADLY, f"The last call failed: {result.reason}."
-    failed = [each for each in result.judgement.verdicts if each.outcome is Outcome.FAIL] if result.judgement else []
-    if not failed:
-        return How.WELL, ""
-    checks = "1 check" if len(failed) == 1 else f"{len(failed)} checks"
-    return How.BADLY, f"The last call went through, and {checks} failed: {failed[0].title}."

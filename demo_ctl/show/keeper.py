@@ -25,7 +25,7 @@ from demo_ctl.plan.model import Plan
 from demo_ctl.run.fit import check_board
 from demo_ctl.run.perform import perform
 from demo_ctl.run.result import CallResult, Status
-from demo_ctl.show import exhibit, wear
+from demo_ctl.show import exhibit, how_it_was, wear
 from demo_ctl.show.acts import Act, Watch
 from demo_ctl.show.counting import Bookkeeper, Counting
 from demo_ctl.show.exhibit_choice import only_recorded
@@ -56,7 +56,7 @@ from demo_ctl.show.exhibit_model import (
     Stop,
     Tick,
 )
-from demo_ctl.show.exhibit_words import Around, blanked, console_state, how_it_was, stopping
+from demo_ctl.show.exhibit_words import Around, blanked, console_state, stopping
 from demo_ctl.show.hub import ConsoleState
 from demo_ctl.show.lamps import Lights
 from demo_ctl.show.model import Happening
@@ -414,7 +414,7 @@ class Keeper:
             self.closing = True  # Ctrl-C, or the system wants this program to end
         whole = result.status is Status.FINISHED and not self._lossy
         worked = wear.worked(self._happened, self._unit) if whole else None
-        return Over(serial, *how_it_was(result), worked)
+        return Over(serial, *how_it_was.in_an_exhibit(result), worked)
 
     def _recorded(self, act: Act, client: Client) -> CallResult:
         """Perform a call for visitors, recorded or not: a disk that fails keeps none from being placed."""

@@ -23,7 +23,8 @@ from demo_ctl.show.engine import Phase
 from demo_ctl.show.hub import ConsoleState, Hub
 from demo_ctl.show.pictures import Pictures
 from demo_ctl.show.programme import Programme, prepare
-from demo_ctl.show.stagehand import House, Stagehand
+from demo_ctl.show.show_house import House
+from demo_ctl.show.stagehand import Stagehand
 from demo_ctl.show.wishes import Kind, Wish
 from demo_ctl.terms.errors import DemoError
 from demo_ctl.wire import messages as m

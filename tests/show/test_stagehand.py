@@ -28,7 +28,8 @@ from demo_ctl.show.pictures import Pictures
 from demo_ctl.show.programme import Part, Programme, prepare
 from demo_ctl.show.scene import start
 from demo_ctl.show.screens import Film
-from demo_ctl.show.stagehand import House, Stagehand
+from demo_ctl.show.show_house import House
+from demo_ctl.show.stagehand import Stagehand
 from demo_ctl.show.wishes import Kind, Wish
 from demo_ctl.terms.errors import DemoError
 from demo_ctl.terms.outcome import Exit, Outcome
@@ -249,7 +250,7 @@ def test_a_call_that_fails_in_front_of_people_is_placed_once_more(shows: Callabl
     def on_state(state: ConsoleState) -> None:
         if state["notice"] and state["notice"] not in notices:
             notices.append(state["notice"])
-            hand._client = None  # the second try finds another, sound unit
+            hand._session.client = None  # the second try finds another, sound unit
 
     hand = shows(show, bench.house(), on_state=on_state, alone=True)
     hand.start()
@@ -482,8 +483,8 @@ def test_a_fault_of_our_own_between_calls_is_told_and_the_show_goes_on(shows: Ca
             raise ZeroDivisionError("of a test")
         return bench.now_us()
 
-    hand = shows(programme(ANSWERED.replace("    pace: 1/2\n", "    stops: none\n")), bench.house())
-    object.__setattr__(hand._house, "clock_us", clock_us)
+    show = programme(ANSWERED.replace("    pace: 1/2\n", "    stops: none\n"))
+    hand = shows(show, replace(bench.house(), clock_us=clock_us))
     hand.start()
     wait_for(lambda: bench.ports)
     failing.set()
@@ -523,12 +524,12 @@ def test_a_replay_that_is_ended_before_it_has_begun_is_not_shown(shows: Callable
     hand.start()
     hand.wish(Wish(Kind.NEXT))
     wait_for(lambda: hand.results and ready_again(hand))
-    with hand._lock:
+    with hand._course.lock:
         time.sleep(0.3)  # the worker stands at the lock, between two passes
         hand.wish(Wish(Kind.NEXT))
         assert hand.state().phase is Phase.REPLAYING
         hand.wish(Wish(Kind.NEXT))
-    wait_for(lambda: not hand._doings)
+    wait_for(lambda: not hand._course.doings)
     time.sleep(0.3)
     assert screen.shown == screen.left
     assert hand.state().phase is Phase.DONE
@@ -536,7 +537,7 @@ def test_a_replay_that_is_ended_before_it_has_begun_is_not_shown(shows: Callable
     hand.wish(Wish(Kind.REPEAT))
     before = screen.shown
     wait_for(lambda: screen.shown > before)
-    with hand._lock:
+    with hand._course.lock:
         hand.wish(Wish(Kind.NEXT))
         hand.wish(Wish(Kind.REPEAT))
     wait_for(lambda: screen.shown > before + 1)
@@ -547,34 +548,33 @@ def test_a_replay_that_is_ended_before_it_has_begun_is_not_shown(shows: Callable
     wait_for(lambda: screen.left == screen.shown)
 
 
-def test_a_stop_in_the_moment_in_which_a_call_ends_stops_no_other(shows: Callable[..., Stagehand]) -> None:
-    class Pressed(Stagehand):
+def test_a_stop_in_the_moment_in_which_a_call_ends_stops_no_other(
+    shows: Callable[..., Stagehand], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    hand = shows(programme(SEEN_AGAIN), Bench().house())
+    fingers: list[threading.Thread] = []
+    tell = hand._course.tell
+
+    def pressed(news: engine.News) -> None:
         """Somebody presses stop just before the end of the first call is told."""
+        if isinstance(news, engine.Over) and not fingers:
+            fingers.append(threading.Thread(target=hand.wish, args=(Wish(Kind.STOP),)))
+            fingers[0].start()
+            fingers[0].join(0.5)
+        tell(news)
 
-        finger: threading.Thread | None = None
-
-        def _tell(self, news: engine.News) -> None:
-            if isinstance(news, engine.Over) and self.finger is None:
-                self.finger = threading.Thread(target=self.wish, args=(Wish(Kind.STOP),))
-                self.finger.start()
-                self.finger.join(0.5)
-            super()._tell(news)
-
-    hand = Pressed(programme(SEEN_AGAIN), Bench().house())
+    monkeypatch.setattr(hand._course, "tell", pressed)
     hand.start()
-    try:
-        hand.wish(Wish(Kind.NEXT))
-        wait_for(lambda: hand.results and ready_again(hand))
-        assert hand.finger is not None
-        hand.finger.join()
-        with hand._lock:
-            hand._state = replace(hand.state(), phase=Phase.READY, part=0)
-        hand.wish(Wish(Kind.NEXT))
-        wait_for(lambda: hand.state().phase is not Phase.STARTING)
-        wait_for(lambda: ready_again(hand))
-        assert [result.status.value for _, result in hand.results] == ["finished"] * 2
-    finally:
-        hand.close()
+    hand.wish(Wish(Kind.NEXT))
+    wait_for(lambda: hand.results and ready_again(hand))
+    (finger,) = fingers
+    finger.join()
+    with hand._course.lock:
+        hand._course.state = replace(hand.state(), phase=Phase.READY, part=0)
+    hand.wish(Wish(Kind.NEXT))
+    wait_for(lambda: hand.state().phase is not Phase.STARTING)
+    wait_for(lambda: ready_again(hand))
+    assert [result.status.value for _, result in hand.results] == ["finished"] * 2
 
 
 def test_what_cannot_be_shown_again_is_not_kept(shows: Callable[..., Stagehand]) -> None:
