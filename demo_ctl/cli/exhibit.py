@@ -185,8 +185,9 @@ def _keep(
     from demo_ctl.link.client import Client
     from demo_ctl.link.port import open_port
     from demo_ctl.report.printer import Printer
+    from demo_ctl.show.exhibit_house import House
     from demo_ctl.show.hub import Hub
-    from demo_ctl.show.keeper import House, Keeper
+    from demo_ctl.show.keeper import Keeper
     from demo_ctl.show.lamps import Lights
     from demo_ctl.show.screens import Screens
 

@@ -2,8 +2,8 @@
 
 How it works. `run_once` lets a twentieth of a second pass (in the board's session, so that the heartbeat goes on and a
 lost cable is known; without a board, by waiting), gives the machine what has happened meanwhile, and does what it says.
-A call is performed in here too: meanwhile `run.perform` asks ten times a second whether to stop, and presses, stops and
-time are seen to then.
+A call is performed in here too (`performer.py`): meanwhile `run.perform` asks ten times a second whether to stop, and
+presses, stops and time are seen to then. How the board stands is asked by `board_standing.py`.
 
 Whatever fails, this goes on: a board that is lost is looked for again; a count that cannot be kept places no call; a
 page is served by a thread of its own. What ends it is `close`, or a signal.
@@ -12,23 +12,19 @@ page is served by a thread of its own. What ends it is `close`, or a signal.
 from __future__ import annotations
 
 from collections import deque
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Sequence
 from contextlib import suppress
-from dataclasses import dataclass
 from threading import Lock
 
-from demo_ctl.ledger.record import RecordWriter
-from demo_ctl.link.advice import of_reason, of_tripped
 from demo_ctl.link.client import Client
 from demo_ctl.office.model import Unit
-from demo_ctl.plan.model import Plan
-from demo_ctl.run.fit import check_board
-from demo_ctl.run.perform import perform
 from demo_ctl.run.result import CallResult, Status
-from demo_ctl.show import exhibit, how_it_was, wear
+from demo_ctl.show import exhibit, how_it_was
 from demo_ctl.show.acts import Act, Watch
-from demo_ctl.show.counting import Bookkeeper, Counting
+from demo_ctl.show.board_standing import BoardStanding
+from demo_ctl.show.counting import Bookkeeper
 from demo_ctl.show.exhibit_choice import only_recorded
+from demo_ctl.show.exhibit_house import House
 from demo_ctl.show.exhibit_model import (
     Attract,
     Begin,
@@ -43,7 +39,6 @@ from demo_ctl.show.exhibit_model import (
     How,
     Keep,
     LetGo,
-    Now,
     Over,
     Phase,
     Press,
@@ -59,39 +54,18 @@ from demo_ctl.show.exhibit_model import (
 from demo_ctl.show.exhibit_words import Around, blanked, console_state, stopping
 from demo_ctl.show.hub import ConsoleState
 from demo_ctl.show.lamps import Lights
-from demo_ctl.show.model import Happening
+from demo_ctl.show.performer import Performer
 from demo_ctl.show.screens import Screens
 from demo_ctl.show.visitors import Visitors
 from demo_ctl.show.wishes import Kind, Reply, Wish, wish_of
-from demo_ctl.terms.errors import DemoError, InputError, LinkError, PlanError
+from demo_ctl.terms.errors import DemoError, LinkError
 from demo_ctl.wire import messages as m
 
 SLICE_US = 50_000
-#: How often the board is asked how its guard stands, while nothing is on; how often it is looked for when it is lost.
-STAND_US = 5_000_000
+#: How often the board is looked for when it is lost.
 LOOK_US = 5_000_000
-#: Whether the guard is proven is asked anew so often, or when its state has changed: it may mean reading many files.
-READY_US = 60_000_000
 #: After a fault of this program's own it goes on after so long.
 FAULT_US = 1_000_000
-
-
-@dataclass(frozen=True)
-class House:
-    """What a keeper works with.
-
-    open_client: opens the port anew (LinkError). now: the time. wait: lets microseconds pass without a board. ready: as
-    for `perform`. recorder: where a call is kept, if anywhere; gets its number from 1. disk_wait_s: as for
-    `Bookkeeper`.
-    """
-
-    open_client: Callable[[], Client]
-    now: Callable[[], Now]
-    wait: Callable[[int], None]
-    ready: Callable[[Client, Plan], None]
-    store: Counting
-    recorder: Callable[[Act, int], RecordWriter | None] | None = None
-    disk_wait_s: float = 0.0
 
 
 class Keeper:
@@ -114,33 +88,34 @@ class Keeper:
         if lights is not None:
             screens.on_scene = lights.show
         self.rules, self.acts, self.screens = rules, tuple(acts), screens
-        self.results: list[tuple[int, CallResult]] = []  # the newest few
-        self.placed = 0
         self.closing = False
-        self._unit, self._house, self._title, self._on_state = unit, house, title, on_state
+        self._house, self._title, self._on_state = house, title, on_state
         self._asked: deque[Event] = deque(maxlen=100)
         self._blanking, self._blank = Lock(), False  # what the newest wish leads to
         self._todo: deque[Doing] = deque()
         self._client: Client | None = None
-        self._look_us = self._stand_us = self._ready_us = 0
-        self._guard = -1  # as the machine was last told of it
-        self._boot = -1
-        self._unfit: tuple[tuple[int, str], ...] = ()
-        self._not_recorded = ""
-        self._why_ringing = ""
+        self._look_us = 0
         self._end_call = False
-        self._happened: list[Happening] = []
-        self._lossy = False
-        self._heard: tuple[int, int] | None = None
         self._books = Bookkeeper(house.store, house.disk_wait_s)
+        self._standing = BoardStanding(self.acts, ready=house.ready, now_us=self._now_us, inputs=self._inputs)
+        self._performer = Performer(
+            unit,
+            screens,
+            ready=house.ready,
+            recorder=house.recorder,
+            now_us=self._now_us,
+            inputs=self._inputs,
+            light=self._light,
+            asked_to_stop=self._asked_to_stop,
+        )
         self._visitors = Visitors(
             watch,
             unit,
             screens,
             tell=self._tell,
             state=lambda: self.state,
-            now_us=lambda: house.now().us,
-            not_ready=self._not_ready,
+            now_us=self._now_us,
+            not_ready=self._standing.not_ready,
         )
         self._told: ConsoleState | None = None
         now = house.now()
@@ -148,6 +123,16 @@ class Keeper:
         self.state, doings = exhibit.start(house.store.counters, now, rules)
         self._todo += doings
         self._do()
+
+    @property
+    def placed(self) -> int:
+        """How many calls were placed."""
+        return self._performer.placed
+
+    @property
+    def results(self) -> Sequence[tuple[int, CallResult]]:
+        """What came of the newest few: (number from 1, result), in order."""
+        return self._performer.results
 
     # -- from any thread -----------------------------------------------------------------------------------------
 
@@ -184,7 +169,7 @@ class Keeper:
             for kept in self._books.news():
                 self._take(kept)
             self._take(Tick())
-            if self.screens.tick(self._house.now().us) and self.state.phase is Phase.REPLAYING:
+            if self.screens.tick(self._now_us()) and self.state.phase is Phase.REPLAYING:
                 self._take(Shown(self.state.serial))
             self._do()
             self._publish()
@@ -206,7 +191,7 @@ class Keeper:
         with suppress(Exception):
             self._do()
         self._house.wait(FAULT_US)
-        self._look_us = self._house.now().us
+        self._look_us = self._now_us()
 
     def close(self) -> None:
         """Let the port go. (A call that is on is ended by its own `perform`, before this is called.)"""
@@ -214,6 +199,9 @@ class Keeper:
         self._drop()
         self._do()
         self._books.close()
+
+    def _now_us(self) -> int:
+        return self._house.now().us
 
     def _pass_time(self) -> None:
         client = self._client or self._found()
@@ -228,10 +216,10 @@ class Keeper:
             if welcome is not None and client.longest_silence_us > welcome.heartbeat_ms * 1000:
                 client.hello()  # this computer was held up, and the board has closed the session: no event would come
                 self._visitors.unwatch()
-                self._stand_us = self._ready_us = 0
+                self._standing.ask_anew()
             self._visitors.watch(client)
-            if self.state.phase in (Phase.ATTRACT, Phase.REPLAYING) and self._house.now().us >= self._stand_us:
-                self._stand(client)
+            if self.state.phase in (Phase.ATTRACT, Phase.REPLAYING) and self._standing.is_due():
+                self._take(Stands(self._standing.ask(client)))
         except DemoError as error:
             self._lost(error.what)
 
@@ -248,14 +236,12 @@ class Keeper:
             if heard.kind == m.EV_INPUTS:
                 self._inputs(heard.value)
             elif heard.kind == m.EV_GUARD:
-                self._stand_us = self._ready_us = 0
+                self._standing.ask_anew()
                 self._visitors.key_turned(client, heard.value & 0xFF)
         elif isinstance(heard, m.Beat):
             self._inputs(heard.inputs)
             self._visitors.time(client, heard.now_us)
-            if heard.guard != self._guard:
-                self._guard = heard.guard
-                self._stand_us = self._ready_us = 0
+            self._standing.beat(heard.guard)
 
     def _inputs(self, inputs: int) -> None:
         # A button's wire that breaks reads as pressed: 1 is the reading at rest.
@@ -271,7 +257,7 @@ class Keeper:
 
     def _found(self) -> Client | None:
         """Look for the board, now and then."""
-        now_us = self._house.now().us
+        now_us = self._now_us()
         if self.closing or now_us < self._look_us:
             return None
         self._look_us = now_us + LOOK_US
@@ -282,50 +268,8 @@ class Keeper:
         except DemoError as error:
             self._lost(error.what)
             return None
-        if welcome.boot != self._boot:
-            self._boot = welcome.boot
-            self._ready_us = 0
-        self._unfit = tuple(self._unfit_for(welcome))
-        self._stand_us = 0
+        self._standing.met(welcome)
         return client
-
-    def _unfit_for(self, welcome: m.Welcome) -> Iterator[tuple[int, str]]:
-        """Say which calls a board cannot perform: it was not known when they were planned."""
-        for number, act in enumerate(self.acts):
-            try:
-                check_board(act.plan, welcome)
-            except PlanError as error:
-                yield number, error.what
-
-    def _stand(self, client: Client) -> None:
-        """Ask how the guard stands, and tell the machine. Raises LinkError."""
-        now_us = self._house.now().us
-        self._stand_us = now_us + STAND_US
-        safety = client.safety()
-        self._inputs(safety.inputs)
-        why, tripped = "", safety.state == m.G_TRIPPED
-        if tripped:
-            trips = client.trips()
-            why = of_tripped(safety, trips[0] if trips else None).what
-        elif safety.obstacle != m.R_NONE:
-            why = of_reason(safety.obstacle).what
-        ringing = next((act.plan for act in self.acts if act.plan.ringing), None)
-        if why or ringing is None:
-            self._why_ringing = ""
-            self._ready_us = 0
-        elif now_us >= self._ready_us:
-            self._ready_us = now_us + READY_US
-            self._why_ringing = self._not_ready(client, ringing)
-        self._take(Stands(Standing(True, why, self._why_ringing, tripped, self._unfit)))
-
-    def _not_ready(self, client: Client, plan: Plan) -> str:
-        try:
-            self._house.ready(client, plan)
-        except LinkError:
-            raise
-        except DemoError as error:
-            return error.what.removeprefix("this call rings, and ")
-        return ""
 
     def _lost(self, why: str) -> None:
         self._drop()
@@ -334,7 +278,7 @@ class Keeper:
     def _drop(self) -> None:
         client, self._client = self._client, None
         self._visitors.unwatch()
-        self._look_us = self._house.now().us + LOOK_US
+        self._look_us = self._now_us() + LOOK_US
         if client is not None:
             client.close()
 
@@ -358,11 +302,11 @@ class Keeper:
             elif isinstance(doing, Begin):
                 self._place(doing)
             elif isinstance(doing, Replay):
-                self.screens.show(doing.replay, self._house.now().us)
+                self.screens.show(doing.replay, self._now_us())
             elif isinstance(doing, Follow):
                 self._visitors.follow()
             elif isinstance(doing, Attract):
-                self.screens.attract(self._house.now().us)
+                self.screens.attract(self._now_us())
             elif isinstance(doing, Dark):
                 self.screens.dark(doing.dark)
             elif isinstance(doing, EndCall):
@@ -385,7 +329,7 @@ class Keeper:
     def _place(self, begin: Begin) -> None:
         act = self.acts[begin.call]
         self._visitors.unwatch()  # the new session ends the watching plan
-        self._end_call, self._happened, self._lossy, self._heard = False, [], False, None
+        self._end_call = False
         self.screens.call(act.plan, act.what, act.captions)
         try:
             over = self._perform(act, begin.serial)
@@ -398,73 +342,23 @@ class Keeper:
             why = f"This program failed: {type(error).__name__}: {error}."
             over = Over(begin.serial, How.LOST, why)
             self._drop()
-        self._stand_us = self._ready_us = 0
+        self._standing.ask_anew()
         self._take(over)
 
     def _perform(self, act: Act, serial: int) -> Over:
         if self._client is None:
             self._client = self._house.open_client()
-        self.placed += 1
-        result = self._recorded(act, self._client)
-        self.results = [*self.results[-9:], (self.placed, result)]
-        self._happened += self.screens.finish()
+        result = self._performer.perform(act, self._client)
         if result.status is Status.LINK_LOST or not result.released:
             self._drop()
         if result.status is Status.INTERRUPTED and not self._end_call:
             self.closing = True  # Ctrl-C, or the system wants this program to end
-        whole = result.status is Status.FINISHED and not self._lossy
-        worked = wear.worked(self._happened, self._unit) if whole else None
-        return Over(serial, *how_it_was.in_an_exhibit(result), worked)
-
-    def _recorded(self, act: Act, client: Client) -> CallResult:
-        """Perform a call for visitors, recorded or not: a disk that fails keeps none from being placed."""
-        recorder = self._recorder(act)
-        if recorder is not None:
-            try:
-                result = self._performed(act, client, recorder)
-            except InputError as error:
-                if recorder.trouble is None:
-                    raise
-                self._not_recorded = f"Calls are not recorded: {error.what}."
-            else:
-                trouble = result.record_trouble
-                self._not_recorded = f"The last call was recorded in part only: {trouble}." if trouble else ""
-                return result
-        return self._performed(act, client, None)
-
-    def _performed(self, act: Act, client: Client, recorder: RecordWriter | None) -> CallResult:
-        return perform(
-            act.plan,
-            client,
-            recorder,
-            ready=self._house.ready,
-            on_event=self._event,
-            asked_to_stop=self._asked_to_stop,
-        )
-
-    def _recorder(self, act: Act) -> RecordWriter | None:
-        if self._house.recorder is None:
-            return None
-        try:
-            return self._house.recorder(act, self.placed)
-        except DemoError as error:
-            self._not_recorded = f"Calls are not recorded: {error.what}."
-            return None
-
-    def _event(self, event: m.Event) -> None:
-        self._heard = (event.at_us, self._house.now().us)
-        self._lossy = self._lossy or event.kind in (m.EV_EDGES_LOST, m.EV_OVERFLOW)
-        if event.kind == m.EV_INPUTS:
-            self._inputs(event.value)
-        self._happened += self.screens.event(event)
-        self._light()
+        return Over(serial, *how_it_was.in_an_exhibit(result), self._performer.worked(result))
 
     def _asked_to_stop(self) -> bool:
         """Asked ten times a second while a call is on."""
         self._light()
-        if self._heard is not None:
-            board_us, host_us = self._heard
-            self._happened += self.screens.time(board_us + max(0, self._house.now().us - host_us))
+        self._performer.pass_time()
         self._asked_for()
         self._take(Tick())
         while self._todo and isinstance(self._todo[0], EndCall | Dark):
@@ -497,6 +391,6 @@ class Keeper:
             guard=self._client.guard if self._client is not None else -1,
             stage=self.screens.stage,
             followed=self._visitors.followed,
-            notes=[each for each in (self._not_recorded, *self._visitors.notes(), lamps) if each],
+            notes=[each for each in (self._performer.not_recorded, *self._visitors.notes(), lamps) if each],
         )
         return console_state(self.state, self._house.now(), self.rules, around)

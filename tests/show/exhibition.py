@@ -15,10 +15,11 @@ from demo_ctl.plan.model import Plan
 from demo_ctl.safety.readiness import bench_ready
 from demo_ctl.show import exhibit_words
 from demo_ctl.show.acts import Act
+from demo_ctl.show.exhibit_house import House
 from demo_ctl.show.exhibit_model import Now, Phase
 from demo_ctl.show.furnish import Furnished
 from demo_ctl.show.hub import Hub
-from demo_ctl.show.keeper import House, Keeper
+from demo_ctl.show.keeper import Keeper
 from demo_ctl.show.screens import Screens
 from demo_ctl.show.wear_store import WearStore, parse
 from demo_ctl.wire import messages as m

@@ -25,10 +25,11 @@ from demo_ctl.link.port import Port
 from demo_ctl.office.load import load_unit
 from demo_ctl.safety.readiness import bench_ready
 from demo_ctl.script.exhibit_load import parse_exhibit
+from demo_ctl.show.exhibit_house import House
 from demo_ctl.show.exhibit_model import Now, Phase
 from demo_ctl.show.furnish import Furnished, furnish
 from demo_ctl.show.hub import Hub
-from demo_ctl.show.keeper import House, Keeper
+from demo_ctl.show.keeper import Keeper
 from demo_ctl.show.screens import LARGEST_SOUNDS, Screens, check_sounds
 from demo_ctl.show.server import Serving, serve
 from demo_ctl.show.wear import Counters
