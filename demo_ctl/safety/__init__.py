@@ -1,1 +1,3 @@
-"""Proving the ringing guard and exploring its interlock. Nothing yet: both come with the full interlock."""
+"""Why to believe the ringing guard: its proving, its exploration, its reaction budget, its failure table; what of it a
+call must have before it may ring, and the words for how it stands.
+"""
