@@ -16,7 +16,8 @@ from demo_ctl.terms.outcome import Exit
 from demo_ctl.wire import messages as m
 
 if TYPE_CHECKING:
-    from demo_ctl.link.client import Client, LimitsInForce
+    from demo_ctl.link.client import Client
+    from demo_ctl.link.limits import LimitsInForce
     from demo_ctl.office.model import Unit
     from demo_ctl.safety.proof_store import Proving, Unread
     from demo_ctl.safety.proof_words import Account

@@ -9,7 +9,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from demo_ctl.link.client import LimitsInForce
+from demo_ctl.link.limits import LimitsInForce
 from demo_ctl.safety.readiness import NotReady
 from demo_ctl.wire import messages as m
 

@@ -20,7 +20,7 @@ from pydantic import Field
 
 from demo_ctl.board import limits
 from demo_ctl.link.advice import REASONS
-from demo_ctl.link.client import LimitsInForce
+from demo_ctl.link.limits import LimitsInForce
 from demo_ctl.safety.guard_data import Guard
 from demo_ctl.safety.proving_night import whole
 from demo_ctl.safety.reaction import NOTICED, RINGING_OFF, budget

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 
-from demo_ctl.link.client import LimitsInForce
+from demo_ctl.link.limits import LimitsInForce
 from demo_ctl.safety.proof_counts import WHOLE, Wanted, best, limits_ms
 from demo_ctl.safety.proof_store import PASSED, SKIPPED, Proving, StepResult, Unread
 from demo_ctl.safety.proving import OPTIONAL, Step

@@ -12,8 +12,9 @@ from datetime import datetime, timedelta
 from pathlib import Path
 
 from demo_ctl.link.advice import of_reason
-from demo_ctl.link.client import Client, LimitsInForce
+from demo_ctl.link.client import Client
 from demo_ctl.link.lease import ALARMS, Lease
+from demo_ctl.link.limits import LimitsInForce
 from demo_ctl.office.model import Unit
 from demo_ctl.safety.allowance import Window, check_left
 from demo_ctl.safety.permit_book import (

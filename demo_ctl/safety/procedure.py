@@ -8,7 +8,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import replace
 
-from demo_ctl.link.client import LimitsInForce
+from demo_ctl.link.limits import LimitsInForce
 from demo_ctl.safety.proving import (
     CHAIN,
     ISOLATED_US,

@@ -12,7 +12,7 @@ from dataclasses import dataclass
 from datetime import datetime, timedelta
 from pathlib import Path
 
-from demo_ctl.link.client import LimitsInForce
+from demo_ctl.link.limits import LimitsInForce
 from demo_ctl.safety.evidence import missing
 from demo_ctl.safety.procedure import live_marks
 from demo_ctl.safety.proof_store import FAILED, PASSED, SKIPPED, UNFINISHED, Proving, StepResult, Unread, digest_text

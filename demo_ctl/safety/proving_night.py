@@ -14,7 +14,7 @@ from collections.abc import Sequence
 from dataclasses import replace
 
 from demo_ctl.board.permit import ALARM_US
-from demo_ctl.link.client import LimitsInForce
+from demo_ctl.link.limits import LimitsInForce
 from demo_ctl.safety.procedure import gone, key_steps, procedure, recovery
 from demo_ctl.safety.proving import ALARMS, CHAIN, MIRRORS, PASS_US, Mark, Step
 from demo_ctl.wire import messages as m

@@ -18,7 +18,7 @@ from typing import Any
 
 from demo_ctl.board import bus, interlock, limits, permit, petition, sense
 from demo_ctl.board.pins import Pins
-from demo_ctl.link.client import SILENCE_US
+from demo_ctl.link.loop import SILENCE_US
 from demo_ctl.safety.guard_data import Guard
 from demo_ctl.terms.located import Findings, Located
 from demo_ctl.wire import messages as m
@@ -122,7 +122,7 @@ class _Parts:
         self.hour = self._limit("ringing in one hour", values, m.L_HOUR_MS)
         self.alarm = Part("alarm contact's filter", permit.ALARM_US, "board.permit: ALARM_US")
         self.lease = Part("longest lease", permit.LEASE_MOST_MS * 1000, "board.permit: LEASE_MOST_MS")
-        self.host = Part("the program hears nothing", SILENCE_US, "link.client: SILENCE_US")
+        self.host = Part("the program hears nothing", SILENCE_US, "link.loop: SILENCE_US")
         self.contactor = Part("contactor's release", guard.permit.drop.most_us, wiring)
         self.follower = Part("follower's release", guard.isolator.follower.most_us, wiring)
         self.isolator = Part("isolator's release", guard.isolator.drop.most_us, wiring)

@@ -11,8 +11,9 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 from demo_ctl.link.advice import of_reason, of_trip
-from demo_ctl.link.client import Client, Heard
+from demo_ctl.link.client import Client
 from demo_ctl.link.lease import Lease
+from demo_ctl.link.loop import Heard
 from demo_ctl.safety.standing import INPUTS, STATES
 from demo_ctl.wire import messages as m
 

@@ -12,8 +12,9 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from demo_ctl.link.client import Client, Heard
+from demo_ctl.link.client import Client
 from demo_ctl.link.lamps import SEND_US, LampWishes, lacking_words
+from demo_ctl.link.loop import Heard
 from demo_ctl.link.port import add_url_package, open_port
 from demo_ctl.wire import messages as m
 

@@ -11,8 +11,9 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from demo_ctl.board.permit import LEASE_MOST_MS
-from demo_ctl.link.client import SILENCE_US, Client
+from demo_ctl.link.client import Client
 from demo_ctl.link.lease import ALARMS, LEASE_MS, REFUSED, RENEW_US, Lease
+from demo_ctl.link.loop import SILENCE_US
 from demo_ctl.link.port import Port, add_url_package, open_port
 from demo_ctl.terms.errors import LinkError
 from demo_ctl.wire import messages as m

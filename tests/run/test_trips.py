@@ -16,7 +16,8 @@ from hypothesis import strategies as st
 from demo_ctl.ledger.read import read_record
 from demo_ctl.ledger.record import RecordWriter
 from demo_ctl.link.advice import of_trip, of_worse
-from demo_ctl.link.client import Client, Heard
+from demo_ctl.link.client import Client
+from demo_ctl.link.loop import Heard
 from demo_ctl.link.port import Port, add_url_package, open_port
 from demo_ctl.plan.model import Plan
 from demo_ctl.run.perform import perform

@@ -14,7 +14,8 @@ from hypothesis import strategies as st
 
 from demo_ctl.board.limits import safety_limits
 from demo_ctl.cli.call import Ready
-from demo_ctl.link.client import Client, LimitsInForce
+from demo_ctl.link.client import Client
+from demo_ctl.link.limits import LimitsInForce
 from demo_ctl.link.port import add_url_package, open_port
 from demo_ctl.office.load import load_unit
 from demo_ctl.plan.build import build

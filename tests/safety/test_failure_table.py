@@ -21,7 +21,8 @@ from demo_ctl.bench.unit import BenchUnit
 from demo_ctl.board.bus import LEAST_BATTERY_MV, LEAST_SUPPLY_MV, MOST_BATTERY_MV
 from demo_ctl.board.main import Loop
 from demo_ctl.cli import safety_failures
-from demo_ctl.link.client import Client, LimitsInForce
+from demo_ctl.link.client import Client
+from demo_ctl.link.limits import LimitsInForce
 from demo_ctl.office.load import load_unit
 from demo_ctl.safety import failures as f
 from demo_ctl.safety import proving as times

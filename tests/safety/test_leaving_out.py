@@ -7,7 +7,7 @@ from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 from typing import Any
 
-from demo_ctl.link.client import LimitsInForce
+from demo_ctl.link.limits import LimitsInForce
 from demo_ctl.safety.leaving_out import FOR_THE_DAY, cost
 from demo_ctl.safety.proof_counts import WHOLE, Wanted, best
 from demo_ctl.safety.proof_store import FAILED, SKIPPED, Proving, Unread

@@ -12,7 +12,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from demo_ctl.board.limits import safety_limits
-from demo_ctl.link.client import Client, LimitsInForce
+from demo_ctl.link.client import Client
+from demo_ctl.link.limits import LimitsInForce
 from demo_ctl.link.port import Port, add_url_package, open_port
 from demo_ctl.office.load import load_unit
 from demo_ctl.safety import night

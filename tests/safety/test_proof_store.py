@@ -17,7 +17,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from demo_ctl.board.limits import safety_limits
-from demo_ctl.link.client import LimitsInForce
+from demo_ctl.link.limits import LimitsInForce
 from demo_ctl.safety import proof_store, readiness
 from demo_ctl.safety.proof_counts import AHEAD, Wanted, age_text, best, limits_ms, objection
 from demo_ctl.safety.proof_store import (

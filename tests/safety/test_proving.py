@@ -12,7 +12,8 @@ from hypothesis import strategies as st
 
 from demo_ctl.bench.board_faults import HARDWARE_FAULTS
 from demo_ctl.board.limits import safety_limits
-from demo_ctl.link.client import Client, LimitsInForce
+from demo_ctl.link.client import Client
+from demo_ctl.link.limits import LimitsInForce
 from demo_ctl.link.port import Port
 from demo_ctl.safety import proving as times
 from demo_ctl.safety.evidence import check_trip, look, missing, reached, thinned

@@ -9,7 +9,7 @@ import pytest
 
 from demo_ctl.board.limits import safety_limits
 from demo_ctl.board.permit import ALARM_US
-from demo_ctl.link.client import LimitsInForce
+from demo_ctl.link.limits import LimitsInForce
 from demo_ctl.safety.evidence import look
 from demo_ctl.safety.procedure import live_plan
 from demo_ctl.safety.proof_counts import day_only
