@@ -12,9 +12,10 @@ from typing import Any
 
 import pytest
 
-from demo_ctl.link.client import HELLO_US, Client, Heard
+from demo_ctl.link.client import HELLO_US, Client
+from demo_ctl.link.loop import Heard
 from demo_ctl.link.port import Port, add_url_package, open_port
-from demo_ctl.terms.errors import LinkError
+from demo_ctl.terms.errors import InputError, LinkError
 from demo_ctl.terms.outcome import Exit
 from demo_ctl.wire import messages as m
 from demo_ctl.wire.board_session import BoardSession
@@ -415,7 +416,7 @@ def test_limits_in_force_come_with_the_digest_that_is_theirs_and_tighten_only(be
     assert before.digest != after.digest
     with pytest.raises(LinkError, match=r"refuses 30001 as its limit of window ms.*never loosened"):
         client.tighten(m.L_WINDOW_MS, 30_001)
-    with pytest.raises(LinkError, match="limit of pump us"):
+    with pytest.raises(InputError, match="takes no 1 as its limit of pump us"):  # a constant of the firmware
         client.tighten(m.L_PUMP_US, 1)
     assert client.limits_in_force() == after
 
