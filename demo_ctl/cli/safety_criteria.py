@@ -10,7 +10,8 @@ from demo_ctl.terms.errors import InputError
 from demo_ctl.terms.outcome import Exit, Outcome
 
 if TYPE_CHECKING:
-    from demo_ctl.safety.criteria import Finding, Ringing
+    from demo_ctl.safety.criteria import Finding
+    from demo_ctl.safety.ringing_figures import Ringing
 
 METHODS = {
     "A": "Method A: current through 5000 ohm",
@@ -40,7 +41,8 @@ def run(args: argparse.Namespace) -> int:
     """Print the table. Exit code 1 when a check fails or its figure lies too near its limit to tell."""
     from demo_ctl.cli.files import unit_path
     from demo_ctl.office.load import load_unit
-    from demo_ctl.safety.criteria import Ringing, findings, sine
+    from demo_ctl.safety.criteria import findings
+    from demo_ctl.safety.ringing_figures import Ringing, sine
 
     path = unit_path(args.unit)
     unit = load_unit(path).value

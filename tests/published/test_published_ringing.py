@@ -13,17 +13,14 @@ import pytest
 
 from demo_ctl.board.bus import ceiling_mV
 from demo_ctl.office.check import HIGHEST_PEAK_V, HIGHEST_RINGING_V
-from demo_ctl.safety.criteria import (
+from demo_ctl.safety.criteria import Finding, classes, energy_class, findings
+from demo_ctl.safety.ringing_figures import (
     K_OTHER,
     K_STRICT,
-    Finding,
     Protection,
     Ringing,
     cadence_current_mA,
     ceiling_V,
-    classes,
-    energy_class,
-    findings,
     peak_current_mA,
     protection,
     sine,
