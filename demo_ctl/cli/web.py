@@ -42,8 +42,9 @@ def serve_pages(
     missing, DemoError when nobody can be served there.
     """
     try:
+        from demo_ctl.show.desk import Console
         from demo_ctl.show.door import new_token
-        from demo_ctl.show.server import Console, serve
+        from demo_ctl.show.server import serve
     except ModuleNotFoundError as error:
         raise InputError(f"--web needs a package that is not installed ({error.name})", next_step=NEEDS) from None
     token = new_token()

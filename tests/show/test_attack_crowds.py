@@ -14,9 +14,11 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from demo_ctl.show import door, server
+from demo_ctl.show.app import make_app
 from demo_ctl.show.connections import Connections, most_connections
+from demo_ctl.show.desk import Console
 from demo_ctl.show.hub import Hub
-from demo_ctl.show.server import Console, Serving, make_app, serve
+from demo_ctl.show.server import Serving, serve
 from demo_ctl.show.wishes import Reply
 
 TOKEN = "abcd-efgh-jkmn-pqrs"

@@ -15,10 +15,12 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from demo_ctl.show import door
+from demo_ctl.show.app import make_app
 from demo_ctl.show.connections import Connections
+from demo_ctl.show.desk import LARGEST_WISH, Console, wish_in
 from demo_ctl.show.door import Bucket
 from demo_ctl.show.hub import Hub
-from demo_ctl.show.server import LARGEST_WISH, Console, Serving, _wish_in, make_app, serve
+from demo_ctl.show.server import Serving, serve
 from demo_ctl.show.wishes import Reply, wish_of
 
 #: There is no TLS here; without this, each request would begin with reading all certificates of the machine.
@@ -232,7 +234,7 @@ ANYTHING = st.none() | st.booleans() | st.floats() | st.text(max_size=60) | st.s
 def test_only_the_six_wishes_are_ever_read(value: object) -> None:
     body = json.dumps(value).encode()
     try:
-        name, text = _wish_in(body)
+        name, text = wish_in(body)
     except ValueError:
         return
     assert name in SIX

@@ -15,8 +15,9 @@ import httpx
 import pytest
 
 from demo_ctl.show import door, pagefiles
+from demo_ctl.show.desk import Console
 from demo_ctl.show.hub import Hub
-from demo_ctl.show.server import Console, Serving, serve
+from demo_ctl.show.server import Serving, serve
 from demo_ctl.show.wishes import Reply, wish_of
 from demo_ctl.terms.errors import DemoError
 

@@ -9,8 +9,9 @@ from typing import Any
 import pytest
 from playwright.sync_api import Page
 
+from demo_ctl.show.desk import Console
 from demo_ctl.show.hub import ConsoleState, Hub
-from demo_ctl.show.server import Console, Serving, serve
+from demo_ctl.show.server import Serving, serve
 from demo_ctl.show.wishes import Reply, wish_of
 
 TOKEN = "abcd-efgh-jkmn-pqrs"
