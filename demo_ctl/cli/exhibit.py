@@ -13,8 +13,9 @@ from typing import TYPE_CHECKING, TextIO
 
 from demo_ctl.cli.board_port import BENCH, with_options
 from demo_ctl.cli.call import ready_of
-from demo_ctl.cli.files import existing, unit_path
-from demo_ctl.cli.web import check_web, serve_pages
+from demo_ctl.cli.files import existing, unit_named, unit_path
+from demo_ctl.cli.signals import end_on_signals
+from demo_ctl.cli.web import check_web, serve_pages, web_options
 from demo_ctl.terms.errors import InputError, LinkError
 from demo_ctl.terms.outcome import Exit
 
@@ -42,15 +43,7 @@ def options(exhibit: argparse.ArgumentParser) -> None:
     exhibit.add_argument("file", metavar="FILE", help="the exhibit, such as configs/exhibits/corner.yaml")
     exhibit.add_argument("--unit", metavar="FILE", help="the unit's description (default: the one the exhibit names)")
     exhibit.add_argument("--port", default=AUTO, metavar="URL", help=PORT_HELP)
-    exhibit.add_argument(
-        "--web", nargs="?", type=int, const=8050, metavar="PORT", help="serve the visitors' page and a console page"
-    )
-    exhibit.add_argument(
-        "--listen", default="127.0.0.1", metavar="ADDRESS", help="where --web listens (default: this computer only)"
-    )
-    exhibit.add_argument(
-        "--name", action="append", default=[], metavar="NAME", help="with --listen: a name that screens ask for"
-    )
+    web_options(exhibit, "visitors'")
     exhibit.add_argument(
         "--fast",
         action="store_true",
@@ -77,13 +70,11 @@ def run(args: argparse.Namespace) -> int:
     from demo_ctl.link.port import add_url_package
     from demo_ctl.office.load import load_unit
     from demo_ctl.script.exhibit_load import load_exhibit
-    from demo_ctl.script.staged import beside
     from demo_ctl.show.furnish import furnish
     from demo_ctl.show.wear_store import WearStore, default_folder, file_stem
 
     exhibit = load_exhibit(existing(args.file))
-    if args.unit is None and exhibit.value.unit is not None:
-        args.unit = str(beside(exhibit, exhibit.value.unit))
+    args.unit = unit_named(args.unit, exhibit)
     unit = load_unit(unit_path(args.unit))
     url = args.port
     on_bench = url.startswith(BENCH)
@@ -180,7 +171,6 @@ class Clock:
 def _keep(
     args: argparse.Namespace, stack: ExitStack, furnished: Furnished, clock: Clock, url: str, store: WearStore
 ) -> int:
-    from demo_ctl.cli.show import _signals
     from demo_ctl.ledger.shelf import Shelf
     from demo_ctl.link.client import Client
     from demo_ctl.link.port import open_port
@@ -231,7 +221,7 @@ def _keep(
     if args.web is not None:
         sounds = [film.sound for film in furnished.films]
         serve_pages(args, stack, hub, states, keeper.wish_words, who="Visitors", sounds=sounds)
-    stack.enter_context(_signals())
+    stack.enter_context(end_on_signals())
     code = Exit.OK
     try:
         if args.fast:

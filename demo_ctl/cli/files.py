@@ -6,8 +6,12 @@ import os
 from contextlib import suppress
 from difflib import get_close_matches
 from pathlib import Path
+from typing import TYPE_CHECKING, Any
 
 from demo_ctl.terms.errors import InputError, Place
+
+if TYPE_CHECKING:
+    from demo_ctl.terms.located import Located
 
 #: No more names of files than this in one message.
 MOST_NAMES = 12
@@ -25,6 +29,15 @@ def unit_path(given: str | None) -> Path:
         f"there is no {DEFAULT_UNIT} here",
         next_step="Run this in the checkout of demo_ctl, or say which unit: --unit FILE.",
     )
+
+
+def unit_named(given: str | None, located: Located[Any]) -> str | None:
+    """Return the unit that is asked for, or else the one that a run sheet or an exhibit names, if it names one."""
+    from demo_ctl.script.staged import beside
+
+    if given is None and located.value.unit is not None:
+        return str(beside(located, located.value.unit))
+    return given
 
 
 def existing(given: str) -> Path:

@@ -7,15 +7,16 @@ import os
 import signal
 import sys
 import threading
-from collections.abc import Callable, Iterator
-from contextlib import ExitStack, contextmanager, suppress
+from collections.abc import Callable
+from contextlib import ExitStack, suppress
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from demo_ctl.cli.board_port import BENCH, chosen, with_options
 from demo_ctl.cli.call import ready_of
-from demo_ctl.cli.files import existing, unit_path
-from demo_ctl.cli.web import NEEDS, check_web, serve_pages
+from demo_ctl.cli.files import existing, unit_named, unit_path
+from demo_ctl.cli.signals import end_on_signals
+from demo_ctl.cli.web import NEEDS, check_web, serve_pages, web_options
 from demo_ctl.terms.errors import InputError
 from demo_ctl.terms.outcome import Exit
 
@@ -47,15 +48,7 @@ def options(show: argparse.ArgumentParser) -> None:
         "--fast", action="store_true", help="on the bench: simulated time, without a presenter or any wait"
     )
     show.add_argument("--plain", action="store_true", help="a console of typed words, for the simplest terminals")
-    show.add_argument(
-        "--web", nargs="?", type=int, const=8050, metavar="PORT", help="serve the audience's page and a console page"
-    )
-    show.add_argument(
-        "--listen", default="127.0.0.1", metavar="ADDRESS", help="where --web listens (default: this computer only)"
-    )
-    show.add_argument(
-        "--name", action="append", default=[], metavar="NAME", help="with --listen: a name that screens ask for"
-    )
+    web_options(show, "audience's")
     show.add_argument(
         "--visitor",
         metavar="NUMBER",
@@ -76,12 +69,10 @@ def run(args: argparse.Namespace) -> int:
     from demo_ctl.link.port import add_url_package
     from demo_ctl.office.load import load_unit
     from demo_ctl.script.sheet_load import load_sheet
-    from demo_ctl.script.staged import beside
     from demo_ctl.show.programme import prepare
 
     sheet = load_sheet(existing(args.sheet))
-    if args.unit is None and sheet.value.unit is not None:
-        args.unit = str(beside(sheet, sheet.value.unit))
+    args.unit = unit_named(args.unit, sheet)
     unit = load_unit(unit_path(args.unit))
     url = chosen(args.port, "this show runs on")
     _refuse(args, on_bench=url.startswith(BENCH))
@@ -260,7 +251,7 @@ def _title(programme: Programme) -> str:
 
 
 def _play(args: argparse.Namespace, programme: Programme, ports: Ports) -> int:
-    with _signals():
+    with end_on_signals():
         hand, interrupted = _put_on(args, programme, ports)
         _end(args, programme, hand)
     return int(Exit.INTERRUPTED) if interrupted else _exit_code(hand)
@@ -400,32 +391,6 @@ def _recorder(args: argparse.Namespace) -> Callable[[Part, int], RecordWriter | 
         return RecordWriter(folder / f"{began}-{number:02}-{part.name}.jsonl")
 
     return recorder
-
-
-@contextmanager
-def _signals() -> Iterator[None]:
-    """SIGTERM and a closed terminal end a show as Ctrl-C does: the line is released first.
-
-    Where SIGHUP is ignored already (`nohup`) it stays so. A second SIGHUP changes nothing: they come in pairs.
-    """
-    hung_up = False
-
-    def leave(number: int, _frame: object) -> None:
-        nonlocal hung_up
-        if number == signal.SIGHUP and hung_up:
-            return
-        hung_up = hung_up or number == signal.SIGHUP
-        raise KeyboardInterrupt
-
-    wanted = [signal.SIGTERM]
-    if signal.getsignal(signal.SIGHUP) is not signal.SIG_IGN:
-        wanted.append(signal.SIGHUP)
-    before = {number: signal.signal(number, leave) for number in wanted}
-    try:
-        yield
-    finally:
-        for number, handler in before.items():
-            signal.signal(number, handler)
 
 
 def _end(args: argparse.Namespace, programme: Programme, hand: Stagehand) -> None:

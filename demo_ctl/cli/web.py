@@ -18,6 +18,19 @@ EVERYWHERE = ("0.0.0.0", "::")
 NEEDS = "Install what shows need: pip install 'demo_ctl[show]'."
 
 
+def web_options(parser: argparse.ArgumentParser, whose: str) -> None:
+    """Add --web, --listen and --name. whose: page is served."""
+    parser.add_argument(
+        "--web", nargs="?", type=int, const=8050, metavar="PORT", help=f"serve the {whose} page and a console page"
+    )
+    parser.add_argument(
+        "--listen", default="127.0.0.1", metavar="ADDRESS", help="where --web listens (default: this computer only)"
+    )
+    parser.add_argument(
+        "--name", action="append", default=[], metavar="NAME", help="with --listen: a name that screens ask for"
+    )
+
+
 def check_web(args: argparse.Namespace) -> None:
     """Find fault with --web and --listen. Raises InputError."""
     if args.listen != "127.0.0.1" and args.web is None:

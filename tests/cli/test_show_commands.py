@@ -18,7 +18,7 @@ import httpx
 import pytest
 
 from demo_ctl.cli.main import main
-from demo_ctl.cli.show import _signals
+from demo_ctl.cli.signals import end_on_signals
 from demo_ctl.terms.outcome import Exit
 
 ROOT = Path(__file__).resolve().parents[2]
@@ -298,10 +298,10 @@ def test_screens_and_the_console_page_are_served_beside_the_terminal(short: Path
 def test_a_hang_up_that_is_ignored_stays_so_and_a_second_one_changes_nothing() -> None:
     before = signal.signal(signal.SIGHUP, signal.SIG_IGN)
     try:
-        with _signals():
+        with end_on_signals():
             assert signal.getsignal(signal.SIGHUP) is signal.SIG_IGN
         signal.signal(signal.SIGHUP, signal.SIG_DFL)
-        with _signals():
+        with end_on_signals():
             with pytest.raises(KeyboardInterrupt):
                 signal.raise_signal(signal.SIGHUP)
             signal.raise_signal(signal.SIGHUP)
