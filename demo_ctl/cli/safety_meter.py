@@ -109,13 +109,21 @@ def _asked(terminal: Terminal, name: str) -> float:
 
 def _looked(client: Client) -> dict[str, Quantity]:
     """Return what the board reads of generator and battery now."""
+    from demo_ctl.link.advice import of_reason
     from demo_ctl.safety.meter import board_read
+    from demo_ctl.wire import messages as m
 
     looks = []
     for _ in range(_LOOKS):
         client.say_nothing(_APART_US)
         safety = client.safety()
         looks.append((safety.supply_mV / 1000, safety.battery_mV / 1000))
+    trips = client.trips() if safety.state == m.G_TRIPPED else []
+    if trips and m.R_STALE in (trips[0].reason, trips[0].worse):
+        raise InputError(
+            "there is nothing to compare: the board gets no readings from its converter, and shows the last it had",
+            next_step=of_reason(m.R_STALE).advice,
+        )
     try:
         return {
             name: board_read(name, [look[at] for look in looks]) for at, name in enumerate(("generator", "battery"))

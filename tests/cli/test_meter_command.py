@@ -82,6 +82,15 @@ def test_what_is_no_figure_is_refused_and_nothing_kept(tmp_path: Path, words: tu
     assert read_rows(tmp_path) == []
 
 
+@pytest.mark.parametrize("key", ["day", "off"])
+@pytest.mark.parametrize("fault", ["bus-sense-dead", "converter-reads-far-too-low"])
+def test_the_last_figures_of_a_converter_that_gives_none_are_not_compared(tmp_path: Path, key: str, fault: str) -> None:
+    run = _run(tmp_path, "meter", "--port", f"bench://?key={key}&hands=0 s:break {fault}", *TRUE)
+    assert run.returncode == 2
+    assert "no readings from its converter" in run.stderr
+    assert read_rows(tmp_path) == []
+
+
 def test_with_the_chain_open_there_is_nothing_to_compare(tmp_path: Path) -> None:
     run = _run(tmp_path, "meter", "--port", "bench://?key=off", *TRUE)
     assert run.returncode == 2
