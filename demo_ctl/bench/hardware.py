@@ -20,8 +20,8 @@ from demo_ctl.bench.board_faults import HARDWARE_FAULTS
 from demo_ctl.bench.bus_readings import BusReadings
 from demo_ctl.bench.expander import BusExpander
 from demo_ctl.bench.guard_circuit import CHAINS, CHANNELS, GUARD_HOLD_US, SLOW_HOLD_US, GuardCircuit
+from demo_ctl.bench.hands import Hands
 from demo_ctl.bench.kernel import Handle, Kernel
-from demo_ctl.bench.people import People
 from demo_ctl.bench.truth import Truth
 from demo_ctl.board.chip_parts import DEAD_STEPS, ZERO_STEPS
 from demo_ctl.board.pins import Pins
@@ -87,7 +87,7 @@ class _Train:
         self.handle: Handle | None = None
 
 
-class Hardware(People, Pins):
+class Hardware(Hands, Pins):
     """Pins over a simulated unit. Times are the kernel's; the board's clock reads `start_ticks` to begin with."""
 
     def __init__(
@@ -207,7 +207,7 @@ class Hardware(People, Pins):
         self.to_board.clear()
         self.dirty = True
 
-    # The contacts that people, alarms and wires work (see also People).
+    # The contacts that people, alarms and wires work (see also Hands).
 
     def set_input(self, which: int, reads: bool) -> None:
         """Let inputs of `which` (of OUTSIDE, summed) read 1 or 0 from now on, as far as other contacts let them.

@@ -14,7 +14,7 @@ from __future__ import annotations
 from fractions import Fraction
 
 from demo_ctl.office.model import Unit
-from demo_ctl.plan import check, clear, dial, listen, ring, stops, trunks
+from demo_ctl.plan import check, clear, dial, gates, listen, ring, stops, trunks
 from demo_ctl.plan.expect import without_ringing
 from demo_ctl.plan.model import Check, PaceRow, Plan, Stretch, Timeline
 from demo_ctl.plan.story import HEARING_US, Person, Story
@@ -49,7 +49,7 @@ def build(
         plan = _build(call, unit, pace, ports, holds, False)
         if not plan.ringing:
             return plan
-        holds = stops.with_room(holds, plan, unit if isinstance(unit, Unit) else unit.value)
+        holds = gates.with_room(holds, plan, unit if isinstance(unit, Unit) else unit.value)
     return _build(call, unit, pace, ports, holds, False)
 
 
@@ -91,7 +91,7 @@ def _step(story: Story, step: script.Step) -> None:
         if story.connection is None or story.connection.answered < 0:
             raise PlanError("nobody has answered yet", where=story.here, next_step="Use `pause`, or `answer` first.")
         story.dwell("talk", step.talk_us)
-        stops.hold(story, stops.TALKING, "while they talk")
+        gates.hold(story, stops.TALKING, "while they talk")
     elif isinstance(step, script.Pause):
         story.dwell("pause", step.pause_us)
     elif isinstance(step, script.Flash):

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Collection
 
 from demo_ctl.office.numbers import digits_of, pulses_of
-from demo_ctl.plan import listen, stops
+from demo_ctl.plan import gates, listen, stops
 from demo_ctl.plan.expect import including
 from demo_ctl.plan.model import BusyTrunks, Check
 from demo_ctl.plan.reach import End, Reach, reach
@@ -59,7 +59,7 @@ def send(story: Story, person: Person, digits: str, place: Place, cuts: Collecti
             draft.wait(how.pause_us - heard_us, "pause between digits", place)
             heard_us = 0
             if len(found) - 1 in cuts:
-                stops.hold(story, stops.DIGITS, f"after the {ordinal(len(found))} digit, {digits[len(found) - 1]}")
+                gates.hold(story, stops.DIGITS, f"after the {ordinal(len(found))} digit, {digits[len(found) - 1]}")
         us = (how.break_us, how.make_us)
         found.append(draft.pulses(person.port, pulses_of(digit, scheme), us, f"{person} dials {digit}", place, digit))
         if len(found) == 1:

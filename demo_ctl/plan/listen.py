@@ -7,7 +7,7 @@ taken back once nothing that follows needs it there.
 from __future__ import annotations
 
 from demo_ctl.office.model import Tone
-from demo_ctl.plan import stops
+from demo_ctl.plan import gates, stops
 from demo_ctl.plan.expect import cadence_windows, widened
 from demo_ctl.plan.model import Check
 from demo_ctl.plan.reach import End
@@ -158,7 +158,7 @@ def dial_tone(story: Story, person: Person, within_us: int | None = None, for_us
     elif dials_next(story, person, story.step_index):
         story.dwell("pause before dialling", REACTION_US)
     if not person.tone_after_release:
-        stops.hold(story, stops.DIAL_TONE, f"on dial tone at {person}")
+        gates.hold(story, stops.DIAL_TONE, f"on dial tone at {person}")
 
 
 def await_tone(story: Story, connection: Connection, step: Await) -> None:
@@ -194,7 +194,7 @@ def await_tone(story: Story, connection: Connection, step: Await) -> None:
     whole = (sure_us >= (period + on) * SLOW, sure_us >= (period + off) * SLOW)
     tone_checks(story, connection, name, tone, start, until, whole)
     if name != "ringback":
-        stops.hold(story, stops.TONE, f"on {name}")
+        gates.hold(story, stops.TONE, f"on {name}")
 
 
 def delay_window(story: Story, connection: Connection, name: str, tone: Tone) -> Window:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from demo_ctl.plan import listen, stops
+from demo_ctl.plan import gates, listen, stops
 from demo_ctl.plan.expect import widened
 from demo_ctl.plan.model import Check
 from demo_ctl.plan.rings import FAST, SLOW, counted, first_ring, passed
@@ -80,7 +80,7 @@ def _left_out(story: Story, connection: Connection) -> None:
 def hold(story: Story, connection: Connection) -> bool:
     """Let a presenter hold the call while the bell rings, until the next step answers or hangs up."""
     rings = (story.draft.ringing_port or story.rehearses) and connection.answered < 0
-    return bool(rings) and connection.called is not None and stops.hold(story, stops.RINGING, "while the bell rings")
+    return bool(rings) and connection.called is not None and gates.hold(story, stops.RINGING, "while the bell rings")
 
 
 def _settle(story: Story, connection: Connection, extra_us: int = 0) -> None:

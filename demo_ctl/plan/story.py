@@ -8,7 +8,6 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from fractions import Fraction
-from typing import TYPE_CHECKING
 
 from demo_ctl.office.model import Line, Tone, Unit
 from demo_ctl.plan.draft import Draft
@@ -16,6 +15,7 @@ from demo_ctl.plan.expect import Wanted
 from demo_ctl.plan.model import BusyTrunks, Check, Expectation, PaceRow, Stretch
 from demo_ctl.plan.reach import Reach
 from demo_ctl.plan.rings import RingCount
+from demo_ctl.plan.stops import Stops
 from demo_ctl.plan.stretch import dialling, release_need_us, stretched_us
 from demo_ctl.script.model import Call
 from demo_ctl.terms.errors import Place, PlanError
@@ -23,9 +23,6 @@ from demo_ctl.terms.located import Located
 from demo_ctl.terms.window import Window
 from demo_ctl.terms.words import time_text
 from demo_ctl.wire import messages as wire
-
-if TYPE_CHECKING:
-    from demo_ctl.plan.stops import Stops
 
 #: How much longer than a window the board waits for something the host must first hear and answer.
 HEARING_US = 1_000_000

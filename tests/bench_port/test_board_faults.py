@@ -17,9 +17,9 @@ import pytest
 from demo_ctl.bench.board_faults import HARDWARE_FAULTS
 from demo_ctl.bench.bus_readings import as_read
 from demo_ctl.bench.guard_circuit import GUARD_HOLD_US
+from demo_ctl.bench.hands import APART_US
 from demo_ctl.bench.hardware import DRIFTS, EXPANDED, Hardware
 from demo_ctl.bench.kernel import Kernel
-from demo_ctl.bench.people import APART_US
 from demo_ctl.bench.protocol_bench import Serial
 from demo_ctl.bench.unit import BenchUnit
 from demo_ctl.board.chip_parts import ASK_US, ECHOES, EXPANDER, Expander

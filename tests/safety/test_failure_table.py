@@ -13,9 +13,9 @@ import pytest
 
 from demo_ctl.bench.board_faults import HARDWARE_FAULTS
 from demo_ctl.bench.bus_readings import as_read
+from demo_ctl.bench.hands import APART_US
 from demo_ctl.bench.hardware import DRIFTS, Hardware
 from demo_ctl.bench.kernel import Kernel
-from demo_ctl.bench.people import APART_US
 from demo_ctl.bench.protocol_bench import Serial
 from demo_ctl.bench.unit import BenchUnit
 from demo_ctl.board.bus import LEAST_BATTERY_MV, LEAST_SUPPLY_MV, MOST_BATTERY_MV
