@@ -15,20 +15,20 @@ from typing import TYPE_CHECKING, TypedDict
 from urllib.parse import parse_qsl, urlsplit
 
 from demo_ctl.cli.board_port import BENCH, chosen, with_options
+from demo_ctl.cli.call_trips import show_taken, show_trips, taken_of, trip_words
 from demo_ctl.cli.faults import fault_options
 from demo_ctl.cli.files import unit_path
 from demo_ctl.cli.plan import planned
+from demo_ctl.terms.errors import DemoError
 
 if TYPE_CHECKING:
     from demo_ctl.link.client import Client
-    from demo_ctl.measure.model import Observation
     from demo_ctl.office.model import Unit
     from demo_ctl.plan.model import BusyTrunks, Gate, Plan
     from demo_ctl.report.printer import Printer
     from demo_ctl.run.result import CallResult, Progress
     from demo_ctl.safety.allowance import Window
     from demo_ctl.safety.night import Supply
-    from demo_ctl.wire import messages as m
 
 
 class Ending(TypedDict):
@@ -328,7 +328,8 @@ def _show(args: argparse.Namespace, result: CallResult) -> None:
         from demo_ctl.cli.safety_show import trip_json
         from demo_ctl.report.machine import call_json
 
-        trips, taken = [trip_json(trip) for trip in result.trips], taken_of(result.plan, result.observation)
+        words = trip_words(result.plan, result.observation, _lines(args, result))
+        trips, taken = [trip_json(trip, **words) for trip in result.trips], taken_of(result.plan, result.observation)
         found = call_json(result.plan, result.judgement, **_ending(result))
         print_json({**found, "trips": trips, "supply_taken": taken})
     else:
@@ -338,7 +339,7 @@ def _show(args: argparse.Namespace, result: CallResult) -> None:
         console().print()
         for part in call_tables(result.plan, result.judgement, **_ending(result)):
             console().print(part)
-        show_trips(result.trips, result.plan, result.observation)
+        show_trips(result.trips, result.plan, result.observation, _lines(args, result))
         show_taken(result.plan, result.observation)
         if args.record and result.record_trouble is None:
             print(f"Recorded in {Path(args.record)}")
@@ -351,45 +352,18 @@ def _show(args: argparse.Namespace, result: CallResult) -> None:
         print(f"  {Path(args.record)} holds the call up to there. The call itself went on.", file=sys.stderr)
 
 
-def show_trips(trips: tuple[m.Trip, ...], plan: Plan, observation: Observation) -> None:
-    """Tell each trip of a call in words."""
-    if not trips:
-        return
-    from demo_ctl.cli.screen import console
-    from demo_ctl.report.live import people
-    from demo_ctl.report.safety import trips_parts
-    from demo_ctl.safety.supply_words import began
-    from demo_ctl.safety.trip_words import trip_in_words
+def _lines(args: argparse.Namespace, result: CallResult) -> dict[int, str]:
+    """Return the names of the unit's lines, where something tripped and they are wanted."""
+    from demo_ctl.cli.safety_show import lines_of
+    from demo_ctl.office.load import load_unit
 
-    who, began_us = people(plan), began(observation.events)
-    console().print()
-    told = [trip_in_words(trip, who=who, began_us=began_us) for trip in trips]
-    for part in trips_parts(told, title="The guard tripped"):
-        console().print(part)
-
-
-def show_taken(plan: Plan, observation: Observation) -> None:
-    """Tell of the alarm that took the unit's supply in a call, if one did."""
-    from demo_ctl.safety.supply_words import taken, taken_in_words
-
-    found = taken(observation.events)
-    if found is None:
-        return
-    from demo_ctl.cli.screen import console
-    from demo_ctl.report.live import people
-    from demo_ctl.report.safety import trips_parts
-
-    console().print()
-    for part in trips_parts([taken_in_words(found, people(plan))], title="An alarm took the unit's supply"):
-        console().print(part)
-
-
-def taken_of(plan: Plan, observation: Observation) -> dict[str, object] | None:
-    """Return that for other programs."""
-    from demo_ctl.report.live import people
-    from demo_ctl.safety.supply_words import taken, taken_json
-
-    return taken_json(taken(observation.events), people(plan))
+    if not result.trips:
+        return {}
+    try:
+        unit = load_unit(unit_path(args.unit)).value
+    except DemoError:
+        return {}
+    return lines_of(unit) if unit.name == result.plan.unit else {}
 
 
 def _ending(result: CallResult) -> Ending:

@@ -6,7 +6,8 @@ import argparse
 import sys
 from typing import TYPE_CHECKING
 
-from demo_ctl.cli.call import Ending, show_taken, show_trips, taken_of
+from demo_ctl.cli.call import Ending
+from demo_ctl.cli.call_trips import show_taken, show_trips, taken_of, trip_words
 from demo_ctl.cli.files import existing
 from demo_ctl.terms.errors import InputError, Place
 from demo_ctl.terms.outcome import Exit
@@ -58,7 +59,8 @@ def _show(args: argparse.Namespace, record: Record, judgement: Judgement, ending
         from demo_ctl.cli.safety_show import trip_json
         from demo_ctl.report.machine import call_json
 
-        trips = [trip_json(trip) for trip in record.trips]
+        words = trip_words(record.plan, record.observation, {})
+        trips = [trip_json(trip, **words) for trip in record.trips]
         taken = taken_of(record.plan, record.observation)
         print_json({**call_json(record.plan, judgement, **ending), "trips": trips, "supply_taken": taken})
         return

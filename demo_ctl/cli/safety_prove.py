@@ -59,7 +59,7 @@ def run(args: argparse.Namespace) -> int:
     from demo_ctl.office.load import load_unit
     from demo_ctl.safety.firmware_sources import doubt
     from demo_ctl.safety.leaving_out import cost
-    from demo_ctl.safety.meter_book import last, read_rows, standing
+    from demo_ctl.safety.meter_book import account
     from demo_ctl.safety.proof_counts import best
     from demo_ctl.safety.proof_store import FAILED, PASSED, default_folder, keep, prepare, read_all
     from demo_ctl.safety.prove import prove
@@ -98,10 +98,8 @@ def run(args: argparse.Namespace) -> int:
         path = keep(proving, folder)
     found, unread = read_all(folder)
     against = best(found, replace(wanted, now=datetime.now().astimezone()), unread)[1]
-    now = datetime.now().astimezone()
-    _show(
-        args, proving, path, against, standing(last(read_rows(folder), proving.board, simulated=proving.simulated), now)
-    )
+    now, simulated = datetime.now().astimezone(), proving.simulated
+    _show(args, proving, path, against, *account(folder, unit.name, proving.board, simulated=simulated, now=now))
     if broken is not None:
         raise broken
     if proving.verdict == PASSED and against:
@@ -207,15 +205,15 @@ class Terminal:
         self._typed = rest
         return line.decode(errors="replace").strip()
 
-    def question(self, text: str) -> str:
-        """Ask for a line, and wait for it. InputError when nobody is there."""
+    def question(self, text: str, what: str = "a proving") -> str:
+        """Ask for a line, and wait for it. InputError when nobody is there. what: needs the person."""
         self.tell(text)
         try:
             while (line := self.line()) is None:
                 select.select([sys.stdin], [], [])
         except EOFError:
             raise InputError(
-                "a proving needs a person at this terminal", next_step="Start it from a terminal, not from a script."
+                f"{what} needs a person at this terminal", next_step="Start it from a terminal, not from a script."
             ) from None
         return line
 
@@ -226,8 +224,11 @@ class Terminal:
             raise EOFError from None
 
 
-def _show(args: argparse.Namespace, proving: Proving, path: Path, against: str, metered: str) -> None:
-    """Tell how it ended. against: why the guard does not count as proven now, "" when it does. metered: a sentence."""
+def _show(args: argparse.Namespace, proving: Proving, path: Path, against: str, metered: str, bars: bool) -> None:
+    """Tell how it ended. against: why the guard does not count as proven now, "" when it does.
+
+    metered: how the board stands with a meter; bars: that keeps calls from ringing.
+    """
     from demo_ctl.cli.screen import console, folded, reader_may_go
     from demo_ctl.safety.proof_counts import day_only, left_out, without_text
     from demo_ctl.safety.proof_store import PASSED, as_json
@@ -236,7 +237,14 @@ def _show(args: argparse.Namespace, proving: Proving, path: Path, against: str, 
         if args.json:
             from demo_ctl.cli.json_out import print_json
 
-            print_json({**as_json(proving), "file": str(path), "counts": not against})
+            print_json(
+                {
+                    **as_json(proving),
+                    "file": str(path),
+                    "counts": not against,
+                    "meter": {"says": metered, "keeps_from_ringing": bars},
+                }
+            )
             return
         word = "PASSED" if proving.verdict == PASSED else proving.verdict.upper()
         without = without_text(left_out(proving)) if proving.verdict == PASSED else ""

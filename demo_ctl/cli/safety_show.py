@@ -72,7 +72,7 @@ def run(args: argparse.Namespace) -> int:
         proof = _proof(client, safety, unit, provings, unread)
     assert welcome is not None
     alarm = _alarm(args, unit, safety, simulated=bool(welcome.simulated))
-    metered = "" if proof.itself else _metered(args, safety, simulated=bool(welcome.simulated))
+    metered, bars = ("", False) if proof.itself else _metered(args, unit, safety, simulated=bool(welcome.simulated))
     found = standing(safety, trips[0] if trips else None)
     caused = causes(safety, welcome, trips, provings)
     if args.json:
@@ -86,7 +86,7 @@ def run(args: argparse.Namespace) -> int:
                 **safety_json(safety, found),
                 "proving": _proof_json(proof),
                 "alarm_not_acknowledged": alarm,
-                "meter": metered or None,
+                "meter": {"says": metered, "keeps_from_ringing": bars} if metered else None,
                 "limits": limits_json(limits),
                 "trips": [
                     trip_json(trip, caused=why, who=lines_of(unit)) for trip, why in zip(trips, caused, strict=True)
@@ -115,13 +115,14 @@ def _alarm(args: argparse.Namespace, unit: Unit | None, safety: m.Safety, *, sim
     return alarms_in_words(standing_alarms(rows, unit.name, board_text(safety.board), simulated=simulated))
 
 
-def _metered(args: argparse.Namespace, safety: m.Safety, *, simulated: bool) -> str:
-    """Say how this board stands with a meter, a sentence."""
-    from demo_ctl.safety.meter_book import last, read_rows, standing
+def _metered(args: argparse.Namespace, unit: Unit | None, safety: m.Safety, *, simulated: bool) -> tuple[str, bool]:
+    """Say how this board stands with a meter, and whether that keeps calls from ringing."""
+    from demo_ctl.safety.meter_book import account
     from demo_ctl.safety.proof_store import board_text, default_folder
 
-    rows = read_rows(Path(args.proving_dir) if args.proving_dir else default_folder())
-    return standing(last(rows, board_text(safety.board), simulated=simulated), datetime.now().astimezone())
+    folder = Path(args.proving_dir) if args.proving_dir else default_folder()
+    now = datetime.now().astimezone()
+    return account(folder, unit.name if unit else "", board_text(safety.board), simulated=simulated, now=now)
 
 
 def unit_of(given: str | None) -> Unit | None:
@@ -265,8 +266,8 @@ def limits_json(limits: LimitsInForce) -> dict[str, Any]:
     return {"digest": digest_text(limits.digest), "values": dict(limits.values)}
 
 
-def trip_json(trip: m.Trip, caused: str = "", *, who: Mapping[int, str] | None = None) -> dict[str, Any]:
-    """One trip, with its words. caused: who caused it on purpose, in words. who: is on which port."""
+def trip_json(trip: m.Trip, caused: str = "", **known: Any) -> dict[str, Any]:
+    """One trip, with its words. caused, known: as `trip_in_words` takes them."""
     from demo_ctl.safety.trip_words import trip_in_words
 
     return {
@@ -284,7 +285,7 @@ def trip_json(trip: m.Trip, caused: str = "", *, who: Mapping[int, str] | None =
         "plan": trip.plan,
         "step": trip.step,
         "caused_on_purpose": caused,
-        "says": list(trip_in_words(trip, caused, who=who)),
+        "says": list(trip_in_words(trip, caused, **known)),
     }
 
 

@@ -10,7 +10,7 @@ it reads the same table.
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from types import MappingProxyType
 
 from demo_ctl.wire import messages as m
@@ -421,7 +421,8 @@ def of_tripped(safety: m.Safety, trip: m.Trip | None) -> Advice:
     """Give the advice for a guard that is tripped now. trip: the board's own record of that, if it has one."""
     if trip is not None and trip.worse == safety.reason != m.R_NONE:
         return of_worse(trip)
-    return of_trip(safety.reason)
+    known = of_trip(safety.reason)
+    return replace(known, what=what_of(trip)) if trip is not None and trip.reason == safety.reason else known
 
 
 def of_answer(code: int) -> Advice:

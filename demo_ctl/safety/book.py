@@ -14,8 +14,9 @@ from pathlib import Path
 from demo_ctl.safety.proof_store import sync_folder
 from demo_ctl.terms.errors import InputError, Place
 
-#: No longer file is read: some 50 000 rows of 300 bytes.
+#: No longer file is read: some 50 000 rows of 300 bytes. Nor one of more lines: reading them would take minutes.
 MOST_BYTES = 16 << 20
+MOST_LINES = 100_000
 
 
 def read_lines(path: Path, what: str, too_long: str) -> list[str]:
@@ -29,17 +30,22 @@ def read_lines(path: Path, what: str, too_long: str) -> list[str]:
             data = file.read(MOST_BYTES + 1)
     except FileNotFoundError as error:
         if path.is_symlink():  # what it leads to is gone, and what stood there with it
-            raise cannot(path, what, error) from None
+            raise cannot(path, what, error, "read") from None
         return []
     except OSError as error:
-        raise cannot(path, what, error) from None
+        raise cannot(path, what, error, "read") from None
     if len(data) > MOST_BYTES:
         raise InputError(
             f"the book is longer than {MOST_BYTES >> 20} MiB, and is not read",
             where=Place(str(path)),
             next_step=too_long,
         )
-    return [line for line in data.decode(errors="replace").split("\n") if line]
+    lines = [line for line in data.decode(errors="replace").split("\n") if line]
+    if len(lines) > MOST_LINES:
+        raise InputError(
+            f"the book has more than {MOST_LINES} lines, and is not read", where=Place(str(path)), next_step=too_long
+        )
+    return lines
 
 
 def append_line(path: Path, line: str, what: str) -> None:
@@ -63,10 +69,10 @@ def append_line(path: Path, line: str, what: str) -> None:
         raise cannot(path, what, error) from None
 
 
-def cannot(path: Path, what: str, error: OSError) -> InputError:
-    """Return what to say when something cannot be kept."""
+def cannot(path: Path, what: str, error: OSError, done: str = "kept") -> InputError:
+    """Return what to say when something cannot be kept here, or read."""
     return InputError(
-        f"{what} cannot be kept here: {error.strerror or error}",
+        f"{what} cannot be {done} here: {error.strerror or error}",
         where=Place(str(path)),
         next_step="Give --proving-dir a folder that you may read and write, on a disk that has room.",
     )

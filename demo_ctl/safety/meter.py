@@ -9,6 +9,7 @@ is worked out here, with the uncertainty of both.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from itertools import product
 from math import hypot, sqrt
 from statistics import median
 
@@ -44,12 +45,16 @@ class Pair:
 
 @dataclass(frozen=True)
 class Finding:
-    """One check. value: what was found; limit: in words; outcome: PASS, MARGINAL or FAIL."""
+    """One check. value: what was found; limit: in words; outcome: PASS, MARGINAL or FAIL.
+
+    beyond: the best estimate lies beyond the limit, sure or not.
+    """
 
     title: str
     value: Quantity
     limit: str
     outcome: Outcome
+    beyond: bool
     note: str = ""
 
 
@@ -74,7 +79,8 @@ def meter_read(value_V: float, doubt_pct: float) -> Quantity:
 def findings(generator: Pair, battery: Pair, limit_V: int, battery_most_V: float) -> tuple[Finding, ...]:
     """Hold the board's readings against the meter's.
 
-    limit_V: the board's own ceiling in force, V rms; battery_most_V: the highest battery that the unit's file names.
+    limit_V: the board's own ceiling, V rms, not one that was tightened until it starts again; battery_most_V: the
+    highest battery that the unit's file names.
     """
     return (_off(generator), _off(battery), _passes(generator, battery, limit_V, battery_most_V))
 
@@ -89,24 +95,35 @@ def _off(pair: Pair) -> Finding:
         off,
         f"at most {MOST_OFF_PCT:g} % either way",
         _outcome(least, most, MOST_OFF_PCT),
+        abs(off.value) >= MOST_OFF_PCT,
     )
 
 
 def _passes(generator: Pair, battery: Pair, limit_V: int, battery_most_V: float) -> Finding:
-    """The highest peak to earth that the board would take for right."""
+    """The highest peak to earth that the board would take for right on the unit's own highest battery."""
     most_V = max(battery_most_V, battery.meter.value)
-    as_read_mV = round(most_V / battery.ratio.value * 1000)
-    read_mV: int = ceiling_mV(limit_V * 1000, as_read_mV)  # type: ignore[no-untyped-call]
-    passes_V = read_mV / 1000 * generator.ratio.value
-    peak = Quantity(passes_V * sqrt(2) + most_V, "V", passes_V * sqrt(2) * generator.ratio.u / generator.ratio.value)
+    g, b = generator.ratio, battery.ratio
+    passes_V = _lets_through_V(g.value, b.value, limit_V, most_V)
+    bands = [
+        _lets_through_V(g.value + _COVERAGE * up * g.u, b.value + _COVERAGE * left * b.u, limit_V, most_V)
+        for up, left in product((-1, 1), repeat=2)
+    ]
+    peak = Quantity(passes_V * sqrt(2) + most_V, "V", (max(bands) - min(bands)) * sqrt(2) / (2 * _COVERAGE))
     band = _COVERAGE * peak.u
     return Finding(
-        f"highest peak to earth that would pass, on a battery of {most_V:g} V",
+        f"highest peak to earth that would pass on this unit's highest battery, {most_V:g} V",
         peak,
         f"below {MOST_PEAK_V:g} V",
         _outcome(peak.value - band, peak.value + band, MOST_PEAK_V),
+        peak.value >= MOST_PEAK_V,
         f"ringing of up to {passes_V:.1f} V rms would be taken for no more than its ceiling",
     )
+
+
+def _lets_through_V(generator: float, battery: float, limit_V: int, most_V: float) -> float:
+    """Return the ringing, V rms, that the board takes for its ceiling on a battery. Ratios: of truth to reading."""
+    read_mV: int = ceiling_mV(limit_V * 1000, round(most_V / battery * 1000))  # type: ignore[no-untyped-call]
+    return read_mV / 1000 * generator
 
 
 def _outcome(least: float, most: float, limit: float) -> Outcome:
@@ -119,6 +136,11 @@ def verdict(found: tuple[Finding, ...]) -> Outcome:
     """Return how it ended as a whole."""
     outcomes = [each.outcome for each in found]
     return next((each for each in (Outcome.FAIL, Outcome.MARGINAL) if each in outcomes), Outcome.PASS)
+
+
+def beyond(found: tuple[Finding, ...]) -> bool:
+    """Return whether a best estimate lies beyond its limit: nothing rings then, whoever is sure of it."""
+    return any(each.beyond for each in found)
 
 
 def said(found: tuple[Finding, ...]) -> str:

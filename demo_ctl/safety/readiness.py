@@ -15,7 +15,7 @@ from demo_ctl.link.client import Client
 from demo_ctl.office.model import Unit
 from demo_ctl.safety.evidence import missing
 from demo_ctl.safety.firmware_sources import doubt
-from demo_ctl.safety.meter_book import COMPARE, last, objection, read_rows
+from demo_ctl.safety.meter_book import COMPARE, holds, objection, read_rows
 from demo_ctl.safety.proof_counts import Wanted, best
 from demo_ctl.safety.proof_store import board_text, digest_text, firmware_text, read_all
 from demo_ctl.safety.proving_night import missing_at_night
@@ -134,13 +134,13 @@ def check_ready(
     if proven_at_opening(client, safety, night=night):
         return False
     check_proving(client, wanted_of(client, safety, unit=unit, age=age, now=now, night=night), folder)
-    check_meter(safety, folder, simulated=bool(welcome.simulated))
+    check_meter(safety, folder, unit=unit.name, simulated=bool(welcome.simulated))
     return True
 
 
-def check_meter(safety: m.Safety, folder: Path, *, simulated: bool) -> None:
-    """NotReady when this board, at its last comparison, did not measure what a meter measures."""
-    why = objection(last(read_rows(folder), board_text(safety.board), simulated=simulated))
+def check_meter(safety: m.Safety, folder: Path, *, unit: str, simulated: bool) -> None:
+    """NotReady when this board, or this unit's, was found not to measure what a meter measures."""
+    why = objection(holds(read_rows(folder), unit, board_text(safety.board), simulated=simulated))
     if why:
         raise NotReady(
             f"this call rings, and {why}",

@@ -6,7 +6,7 @@ says when it began, so that a trip can be found again in the call's own story.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Collection, Iterable, Mapping
 
 from demo_ctl.link.advice import of_trip, of_worse, what_of
 from demo_ctl.safety.standing import INPUTS, milliamps, volts, word
@@ -22,12 +22,18 @@ _PORTS = 4
 
 
 def trip_in_words(
-    trip: m.Trip, caused: str = "", *, who: Mapping[int, str] | None = None, began_us: int | None = None
+    trip: m.Trip,
+    caused: str = "",
+    *,
+    who: Mapping[int, str] | None = None,
+    parties: Collection[int] | None = None,
+    began_us: int | None = None,
 ) -> tuple[str, ...]:
     """Tell one trip. Each text is one paragraph.
 
-    caused: who caused it on purpose, in words; then there is nothing to do. who: is on which port. began_us: when the
-    call began that it ended, by the board's clock.
+    caused: who caused it on purpose, in words; then there is nothing to do. who: is on which port. parties: the ports
+    that took part in the call, whose current is no wonder; None: nobody knows. began_us: when the call began that it
+    ended, by the board's clock.
     """
     who = who or {}
     where = f", while {_line(trip.port, who)} might be rung" if trip.port else ""
@@ -39,7 +45,7 @@ def trip_in_words(
         told.append(f"Worse: {advice.what}.")
     step = f", at instruction {trip.step} of its plan" if trip.plan else ""
     told.append(f"The guard was at '{word(m.GUARD_STATES, trip.state)}'{step}.")
-    told += _lines(trip, who)
+    told += _lines(trip, who, parties)
     told.append(
         f"Seen then: {'; '.join(seen_in_words(trip.inputs))}; on the ringing bus {volts(trip.bus_mV)} and "
         f"{milliamps(trip.bus_uA)}, generator {volts(trip.supply_mV)}, battery {volts(trip.battery_mV)}."
@@ -59,10 +65,13 @@ def _line(port: int, who: Mapping[int, str]) -> str:
     return f"{who[port]}, port {port}," if port in who else f"port {port}"
 
 
-def _lines(trip: m.Trip, who: Mapping[int, str]) -> Iterable[str]:
+def _lines(trip: m.Trip, who: Mapping[int, str], parties: Collection[int] | None) -> Iterable[str]:
     for reason, signal, words in _LINES:
         if reason in (trip.reason, trip.worse):
             ports = [port for port in range(1, _PORTS + 1) if trip.levels >> ((port - 1) * _SIGNALS + signal) & 1]
+            if reason == m.R_OFF_HOOK:
+                ports = [port for port in ports if port not in (parties or ())]
+                words += "" if parties else " (the caller's own is among them)"
             if ports:
                 yield f"{words}: {' and '.join(_line(port, who).rstrip(',') for port in ports)}."
 

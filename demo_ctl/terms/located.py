@@ -116,6 +116,11 @@ def _one(file: str, line: int, text: str, next_step: str = "") -> FileError:
     return FileError([Problem(Place(file, line), text)], next_step=next_step)
 
 
+def plain(text: str) -> str:
+    """Return a text on one line, without what is nothing a person means, such as codes that move a cursor."""
+    return _BAD_CHARACTER.sub("\N{REPLACEMENT CHARACTER}", " ".join(text.split()))
+
+
 def shown(value: object) -> str:
     """Return `value` as found in a file, short enough for a message."""
     if value is None:

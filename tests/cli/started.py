@@ -1,9 +1,10 @@
 """Commands as processes of their own, started quickly: a process that has loaded everything once forks for each.
 
 Half of what a short command takes is loading numpy, pydantic and rich; some hundreds of commands are run here. What is
-forked is a process like any other: its own argument list, environment, folder, standard streams and exit code. What a
-fresh start of the interpreter does by itself (closed streams, alphabets, signals while it loads) is tested by those
-that start `python -m demo_ctl`.
+forked has its own argument list, environment, folder, standard streams and exit code. It differs from a fresh start in
+what the interpreter takes from its environment as it starts (alphabet of its streams, buffering, the seed of hashes),
+and in that one runs at a time; streams that are closed, alphabets and signals while it loads are tested by those that
+start `python -m demo_ctl`.
 """
 
 from __future__ import annotations
@@ -12,10 +13,13 @@ import atexit
 import gc
 import json
 import os
+import select
+import signal
 import socket
 import subprocess
 import sys
 import threading
+import time
 from collections.abc import Mapping
 from contextlib import suppress
 from functools import cache
@@ -59,40 +63,46 @@ class _Mother:
             env={**os.environ, "PYTHONPATH": str(ROOT)},
         )
         theirs.close()
-        self._socket, self._answers, self._lock = ours, ours.makefile(), threading.Lock()
+        self._socket, self._lock = ours, threading.Lock()
         atexit.register(self.end)
 
     def end(self) -> None:
         """Let it go; it ends by itself when nobody holds the other end of the socket."""
-        self._answers.close()
         self._socket.close()
         self._process.wait()
 
     def run(self, words: list[str], cwd: Path, env: dict[str, str], typed: str | None, together: bool) -> _Done:
-        order = json.dumps({"words": words, "cwd": str(cwd), "env": env}).encode()
-        said = [b"", b""]
-        pipes = [os.pipe() for _ in range(3)]
         with self._lock:
-            self._socket.sendall(len(order).to_bytes(4, "big"))
-            socket.send_fds(self._socket, [order[:1]], [pipes[0][0], pipes[1][1], pipes[1 if together else 2][1]])
-            self._socket.sendall(order[1:])
-            for fd in (pipes[0][0], pipes[1][1], pipes[2][1]):
-                os.close(fd)
-            threads = [
-                threading.Thread(target=_type, args=(pipes[0][1], typed)),
-                *(threading.Thread(target=_hear, args=(pipes[1 + at][0], said, at)) for at in range(2)),
-            ]
-            pid = int(self._answers.readline())
-            hung = threading.Timer(GIVE_UP_S, os.kill, [pid, 9])
-            hung.start()
-            for thread in threads:
-                thread.start()
-            code = int(self._answers.readline())
-            hung.cancel()
-            for thread in threads:
-                thread.join()
-        out, err = (each.decode(errors="surrogateescape") for each in said)
+            try:
+                code, out, err = self._run({"words": words, "cwd": str(cwd), "env": env}, typed, together)
+            except BaseException:
+                # Nobody knows any more which answer is to which order: the next command has a new mother.
+                _mother.cache_clear()
+                self._socket.close()
+                raise
         return subprocess.CompletedProcess(["demo_ctl", *words], code, out, err)
+
+    def _run(self, order: dict[str, object], typed: str | None, together: bool) -> tuple[int, str, str]:
+        data = json.dumps(order).encode()
+        (stdin, hands), (out, stdout), (err, stderr) = (os.pipe() for _ in range(3))
+        said = {out: b"", err: b""}
+        threads = [
+            threading.Thread(target=_type, args=(hands, typed), daemon=True),
+            *(threading.Thread(target=_hear, args=(fd, said), daemon=True) for fd in (out, err)),
+        ]
+        self._socket.sendall(len(data).to_bytes(4, "big"))
+        socket.send_fds(self._socket, [data[:1]], [stdin, stdout, stdout if together else stderr])
+        self._socket.sendall(data[1:])
+        for fd in (stdin, stdout, stderr):
+            os.close(fd)
+        for thread in threads:
+            thread.start()
+        answer = self._socket.recv(4, socket.MSG_WAITALL)
+        assert len(answer) == 4, "the process that forks has gone"
+        for thread in threads:
+            thread.join(GIVE_UP_S)  # what a command leaves behind may still hold its streams
+        text = [said[fd].decode(errors="surrogateescape") for fd in (out, err)]
+        return int.from_bytes(answer, "big", signed=True), text[0], text[1]
 
 
 def _type(fd: int, typed: str | None) -> None:
@@ -100,9 +110,9 @@ def _type(fd: int, typed: str | None) -> None:
         file.write((typed or "").encode())
 
 
-def _hear(fd: int, said: list[bytes], at: int) -> None:
+def _hear(fd: int, said: dict[int, bytes]) -> None:
     with os.fdopen(fd, "rb") as file:
-        said[at] = file.read()
+        said[fd] = file.read()
 
 
 @cache
@@ -143,24 +153,37 @@ def _become(order: dict[str, object], fds: list[int]) -> int:
     os.chdir(str(order["cwd"]))
     os.environ.clear()
     os.environ.update(env)
+    time.tzset()
     sys.argv = ["demo_ctl", *words]
     sys.stdin = sys.__stdin__ = open(0, encoding="utf-8", closefd=False)  # type: ignore[misc]  # noqa: SIM115
     sys.stdout = sys.__stdout__ = open(1, "w", encoding="utf-8", closefd=False)  # type: ignore[misc]  # noqa: SIM115
     sys.stderr = sys.__stderr__ = open(  # type: ignore[misc]  # noqa: SIM115
         2, "w", buffering=1, encoding="utf-8", errors="backslashreplace", closefd=False
     )
+    signal.signal(signal.SIGINT, signal.default_int_handler)
     from demo_ctl.__main__ import run
 
     code = run()
     threading._shutdown()  # type: ignore[attr-defined]
     atexit._run_exitfuncs()
     sys.stdout.flush()
+    sys.stderr.flush()
     os._exit(code)
+
+
+def _ended(child: int) -> int:
+    """Wait for a command, not for ever; return its exit code, as `subprocess` has it."""
+    handle = os.pidfd_open(child)
+    if not select.select([handle], [], [], GIVE_UP_S)[0]:
+        os.kill(child, signal.SIGKILL)
+    os.close(handle)
+    return os.waitstatus_to_exitcode(os.waitpid(child, 0)[1])
 
 
 def _serve(ours: socket.socket) -> int:
     """Fork for each order, until nobody is at the other end."""
     _load()
+    signal.signal(signal.SIGINT, signal.SIG_IGN)  # a terminal's Ctrl-C is for who runs the tests
     gc.collect()
     gc.freeze()  # so that no child copies all of it to look for garbage
     while (taken := _take(ours)) is not None:
@@ -171,8 +194,8 @@ def _serve(ours: socket.socket) -> int:
             return _become(order, fds)
         for fd in fds:
             os.close(fd)
-        ours.sendall(f"{child}\n".encode())
-        ours.sendall(f"{os.waitstatus_to_exitcode(os.waitpid(child, 0)[1])}\n".encode())
+        with suppress(BrokenPipeError):
+            ours.sendall(_ended(child).to_bytes(4, "big", signed=True))
     return 0
 
 

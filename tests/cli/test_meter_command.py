@@ -18,7 +18,7 @@ from tests.cli.started import demo
 
 ROOT = Path(__file__).resolve().parents[2]
 #: What the sample unit has (configs/units/mossbrook.yaml).
-TRUE = ("--generator", "86", "--battery", "50")
+TRUE = ("--generator", "86", "--battery", "50", "--doubt", "1")
 LOW = "bench://?guard=locked&hands=0 s:break converter-reads-low"
 BOARD = 0x4D6F737300000000
 
@@ -28,7 +28,7 @@ def _run(folder: Path, *words: str, typed: str | None = None) -> subprocess.Comp
 
 
 def _ring(folder: Path) -> None:
-    check_meter(cast(Any, SimpleNamespace(board=BOARD)), folder, simulated=True)
+    check_meter(cast(Any, SimpleNamespace(board=BOARD)), folder, unit="Mossbrook seven-digit unit", simulated=True)
 
 
 def test_a_converter_that_has_drifted_is_found_and_nothing_rings_until_it_is_right_again(tmp_path: Path) -> None:
@@ -44,7 +44,7 @@ def test_a_converter_that_has_drifted_is_found_and_nothing_rings_until_it_is_rig
     assert [check["outcome"] for check in found["checks"]] == ["fail"] * 3
     assert found["checks"][2]["value"] > 200
     assert "only a competent person" in run.stderr.replace("\n", " ")
-    assert json.loads(_run(tmp_path, "show", "--port", LOW, "--json").stdout)["meter"].startswith("DO NOT RING")
+    assert json.loads(_run(tmp_path, "show", "--port", LOW, "--json").stdout)["meter"]["keeps_from_ringing"]
     with pytest.raises(NotReady, match="does not measure what a meter measures") as refused:
         _ring(tmp_path)
     assert "safety meter" in refused.value.next_step
@@ -57,9 +57,11 @@ def test_a_converter_that_has_drifted_is_found_and_nothing_rings_until_it_is_rig
 
 
 def test_figures_are_asked_for_until_they_are_some(tmp_path: Path) -> None:
-    run = _run(tmp_path, "meter", "--port", "bench://", typed="lots\n86.1 V\n0\n50\n")
+    run = _run(tmp_path, "meter", "--port", "bench://", typed="lots\n86.1 V\n0\n50\n7\n0.5 %\n")
     assert run.returncode == 0
     assert run.stdout.count("By the meter") == 4
+    assert run.stdout.count("How far may the meter be off") == 2
+    assert "a meter that may be off by more cannot tell" in run.stdout
     assert "is a number from 1 to 300" in run.stdout
     assert "asks for no comparison" in run.stdout
     run = _run(tmp_path, "meter", "--port", "bench://", typed="")

@@ -34,7 +34,7 @@ def _environment() -> dict[str, str]:
 
 
 def _run(*words: str, typed: str | None = None) -> subprocess.CompletedProcess[str]:
-    return demo(*words, env={"PYTHONUNBUFFERED": "1"}, typed=typed)
+    return demo(*words, typed=typed)
 
 
 def test_how_the_guard_stands_in_words_and_for_programs() -> None:

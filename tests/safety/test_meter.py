@@ -16,6 +16,7 @@ from demo_ctl.safety.meter import (
     MOST_PEAK_V,
     Finding,
     Pair,
+    beyond,
     board_read,
     findings,
     meter_read,
@@ -63,6 +64,11 @@ def test_reading_high_is_wrong_too_but_lets_nothing_high_pass() -> None:
 def test_a_poor_meter_settles_nothing() -> None:
     assert verdict(compare(1.0, doubt_pct=5)) is Outcome.MARGINAL
     assert verdict(compare(0.975, doubt_pct=2)) is Outcome.MARGINAL
+    assert not beyond(compare(0.975, doubt_pct=2))
+    # Not sure, and most likely wrong all the same.
+    unsure = compare(0.965, doubt_pct=2)
+    assert verdict(unsure) is Outcome.MARGINAL
+    assert beyond(unsure)
 
 
 @given(st.floats(0.85, 1.15), st.floats(60, 100), st.floats(44, 56), st.floats(0.05, 5))

@@ -179,7 +179,7 @@ def test_only_a_regular_file_keeps_anything(tmp_path: Path) -> None:
                 go()
         path.unlink()
     path.symlink_to(tmp_path / "gone" / "elsewhere")
-    with pytest.raises(InputError, match="cannot be kept"):
+    with pytest.raises(InputError, match=r"cannot be (kept|read)"):
         read_rows(tmp_path)
 
 
@@ -200,12 +200,12 @@ def test_a_row_that_finds_no_room_is_no_row(tmp_path: Path) -> None:
 
 def test_a_place_where_nothing_can_be_kept_is_said(tmp_path: Path) -> None:
     (tmp_path / "file").write_text("")
-    with pytest.raises(InputError, match="cannot be kept"):
+    with pytest.raises(InputError, match=r"cannot be (kept|read)"):
         append(tmp_path / "file", SMOKE)
-    with pytest.raises(InputError, match="cannot be kept"):
+    with pytest.raises(InputError, match=r"cannot be (kept|read)"):
         append_in_time(tmp_path / "file", SMOKE, lambda: None)
     (tmp_path / NAME).mkdir()
-    with pytest.raises(InputError, match="cannot be kept"):
+    with pytest.raises(InputError, match=r"cannot be (kept|read)"):
         read_rows(tmp_path)
 
 

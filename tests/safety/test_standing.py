@@ -73,7 +73,9 @@ def test_a_chain_that_the_key_opened_is_told_as_the_key() -> None:
 def test_it_says_which_telephone_was_off_the_hook_and_which_line_rang() -> None:
     loops = TRIP._replace(reason=m.R_OFF_HOOK, levels=1 << 0 | 1 << 8 | 1 << 7)
     who = {1: "counter", 3: "workshop"}
-    assert "off its hook, at: counter, port 1 and workshop, port 3." in " ".join(trip_in_words(loops, who=who))
+    assert "off its hook, at: workshop, port 3." in " ".join(trip_in_words(loops, who=who, parties=(1, 2)))
+    unsure = " ".join(trip_in_words(loops, who=who))
+    assert "off its hook, at (the caller's own is among them): counter, port 1 and workshop, port 3." in unsure
     rings = TRIP._replace(reason=m.R_OFF_HOOK, worse=m.R_UNEXPECTED_RINGING, levels=1 << 7)
     assert "Ringing was sensed then at: port 2." in trip_in_words(rings)
     assert "sensed then" not in " ".join(trip_in_words(TRIP._replace(levels=0xFFFF)))
