@@ -56,9 +56,8 @@ def run(args: argparse.Namespace) -> int:
         add_url_package("demo_ctl.bench")
     ready = Ready(args, nights=True)
     printer = Printer(sys.stderr if args.json else sys.stdout)
-    show = _progress(
-        args, plan, printer
-    )  # takes its time: before the record's file is made, which Ctrl-C would leave empty
+    # Takes its time: before the record's file is made, which Ctrl-C would leave empty.
+    show = _progress(args, plan, printer, ready)
     with closing(Client(open_port(url))) as client:
         try:
             result = perform(
@@ -154,6 +153,7 @@ class Ready:
         self._args, self._nights = args, nights
         self._age_us = _age_us(args)
         self._supply: Supply | None = None
+        self.inputs: int | None = None  # the board's, as asked
 
     @cached_property
     def _unit(self) -> Unit:
@@ -178,6 +178,7 @@ class Ready:
         folder = Path(self._args.proving_dir) if self._args.proving_dir else default_folder()
         age = timedelta(microseconds=self._age_us) if self._age_us else None
         safety = client.safety()
+        self.inputs = safety.inputs
         by_night = night.at_night(safety)
         if by_night and not self._nights:
             raise NotReady(
@@ -187,7 +188,8 @@ class Ready:
         if by_night:
             self._supply = night.Supply(client, safety, unit=self._unit, folder=folder, now=_now, age=age)
             self._supply.take()
-        self._chain_open(safety.inputs, rings(plan))
+        assert client.welcome is not None
+        self._chain_open(safety.inputs, rings(plan), bool(client.welcome.simulated))
         if rings(plan):
             by_record = check_ready(
                 client,
@@ -208,10 +210,15 @@ class Ready:
                     file=sys.stderr,
                 )
 
-    def _chain_open(self, inputs: int, rings: bool) -> None:
-        """Say of a call that does not ring what an open chain leaves on. One that rings is refused for it."""
+    def _chain_open(self, inputs: int, rings: bool, simulated: bool) -> None:
+        """Say what an open chain, or a key that is off, leaves on. A call that rings is refused."""
         from demo_ctl.wire import messages as m
 
+        if self._nights and not inputs & m.IN_KEY and simulated:
+            print(
+                "demo_ctl: the key is off. A real unit's switches have no battery then; those of the bench have.",
+                file=sys.stderr,
+            )
         if self._nights and not rings and inputs & m.IN_KEY and not (inputs & m.IN_CHAIN_A and inputs & m.IN_CHAIN_B):
             print(
                 "demo_ctl: the safety chain is open (a cover, or the stop). This call does not ring, and its switches "
@@ -298,7 +305,7 @@ def _presenter() -> Callable[[Gate], bool] | None:
     return pressed
 
 
-def _progress(args: argparse.Namespace, plan: Plan, printer: Printer) -> Callable[[Progress], None]:
+def _progress(args: argparse.Namespace, plan: Plan, printer: Printer, ready: Ready) -> Callable[[Progress], None]:
     from demo_ctl.cli.screen import aside, console
     from demo_ctl.report.call import heading
     from demo_ctl.report.live import LiveStory
@@ -314,6 +321,8 @@ def _progress(args: argparse.Namespace, plan: Plan, printer: Printer) -> Callabl
             raise BrokenPipeError(errno.EPIPE, os.strerror(errno.EPIPE))
         if trouble is not None:
             raise trouble
+        if story.inputs is None:
+            story.inputs = ready.inputs
         while before:
             printer.say(screen.text(before.pop(0)))
         for line in story.lines(item.kind, item.at_us, item.label, item.detail, item.port, item.index):

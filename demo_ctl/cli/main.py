@@ -146,8 +146,13 @@ def _complain(error: DemoError) -> int:
 
 
 def _say(text: str) -> None:
-    with suppress(OSError):  # the terminal may have gone, and then there is nobody to tell
-        print(f"demo_ctl: {text}", file=sys.stderr, flush=True)
+    text = f"demo_ctl: {text}"
+    with suppress(OSError, ValueError):  # the terminal may have gone, and then there is nobody to tell
+        if sys.stderr.isatty():
+            from demo_ctl.cli.screen import folded
+
+            text = "\n".join(folded(text, os.get_terminal_size(sys.stderr.fileno()).columns or 80))
+        print(text, file=sys.stderr, flush=True)
 
 
 def _streams() -> None:

@@ -176,8 +176,10 @@ def _print(name: str, ringing: Ringing, found: tuple[Finding, ...], origin: dict
         for each in classes(ringing):
             screen.print(f"{each.title}: {each.counts_as} ({each.source}).", markup=False)
         screen.print(f"Methods A and B: {ANNEX}. It is enough to meet one of them whole.", markup=False)
-        for text in _unsettled(found):
+        for text in _methods(found):
             screen.print(text, markup=False)
+        if ringing.source_ohm is None:
+            screen.print(SOURCE, markup=False)
         screen.print(SIGNS, markup=False)
 
 
@@ -194,13 +196,25 @@ def _block(one: Finding) -> tuple[str, str, list[tuple[str, str]]]:
     return one.title, "", [(word, text.removesuffix(": " + ANNEX)) for word, text in says if text]
 
 
-def _unsettled(found: tuple[Finding, ...]) -> list[str]:
-    """Say why neither method is met whole, where nothing fails and something is open."""
+#: Said where no resistance was declared, which is the strict case.
+SOURCE = (
+    "No resistance between generator and line was declared, which is the strict case. Where there is one, say it: "
+    "--source-ohm R (the wiring of this project has a lamp of 400 ohm there)."
+)
+
+
+def _methods(found: tuple[Finding, ...]) -> list[str]:
+    """Say of each method whether it is met, missed or open, and by which checks."""
     from demo_ctl.safety.criteria import worst
 
     said = []
     for method in ("A", "B"):
-        if worst(found, method) is Outcome.NOT_MEASURED:
-            names = [one.title for one in found if one.method == method and one.outcome is Outcome.NOT_MEASURED]
-            said.append(f"Method {method} is neither met nor missed by what is known here; open: {'; '.join(names)}.")
+        whole = worst(found, method)
+        names = "; ".join(one.title for one in found if one.method == method and one.outcome is whole)
+        if whole is Outcome.PASS:
+            said.append(f"Method {method} is met, by these figures.")
+        elif whole is Outcome.FAIL:
+            said.append(f"Method {method} is NOT met: {names}.")
+        else:
+            said.append(f"Method {method} is neither met nor missed by what is known here; open: {names}.")
     return said

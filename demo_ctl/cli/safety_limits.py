@@ -22,8 +22,7 @@ def arguments(parser: argparse.ArgumentParser) -> None:
         action="append",
         default=[],
         metavar="NAME=VALUE",
-        help="make a limit smaller until the board starts again, such as 'burst=4 s' or burst=4000, in the board's own "
-        "unit (may be repeated)",
+        help="make a limit smaller until the board starts again, such as 'burst=4 s' (may be repeated)",
     )
 
 
@@ -39,13 +38,12 @@ def wanted(text: str) -> tuple[int, int]:
         may = "; ".join(plain_name(each) for each in m.LIMIT_NAMES[: m.L_PAUSE_MS])
         raise InputError(f"--tighten: '{name[:40]}' {known}", next_step=f"Those that can be tightened: {may}.")
     try:
-        return index, value_of(index, value)
+        return index, value_of(index, value, bare=name == m.LIMIT_NAMES[index])
     except ValueError:
         unit = m.LIMIT_NAMES[index].rpartition(" ")[2]
         raise InputError(
-            f"--tighten: expected a number after '{name}=', found {value[:40]!r}",
-            next_step=f"Write a whole number of {unit}, or a figure with its unit: '{plain_name(m.LIMIT_NAMES[index])}="
-            f"{'4 s' if unit == 'ms' else f'90 {unit}'}'.",
+            f"--tighten: expected a figure with its unit after '{name}=', found {value[:40]!r}",
+            next_step=f"Such as '{plain_name(m.LIMIT_NAMES[index])}={'4 s' if unit == 'ms' else f'90 {unit}'}'.",
         ) from None
 
 
@@ -65,6 +63,8 @@ def run(args: argparse.Namespace) -> int:
                 )
             client.tighten(which, value)
         limits, state = client.limits_in_force(), client.safety().state
+        if changes and not client.port.url.startswith(BENCH):
+            print("What was tightened holds until the board starts again; nothing loosens it before.", file=sys.stderr)
         if changes and client.port.url.startswith(BENCH):
             print(
                 "This bench ends with this command, and what was tightened is lost with it. Serve one to keep it: "

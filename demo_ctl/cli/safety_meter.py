@@ -50,6 +50,7 @@ WHAT_NOW = {
     "corrected or exchanged (wiring/README.md, the bus converter), set the generator by the meter, prove the guard, "
     "and compare again.",
 }
+GIVE = "Start it from a terminal; or give all three: --generator V --battery V --doubt PERCENT."
 BARS = "DO NOT RING: calls that ring are refused until a comparison has passed."
 
 
@@ -138,7 +139,7 @@ def _asked(terminal: Terminal, name: str) -> float:
     """Ask for a figure until it is one."""
     question, least, most = _ASKED[name]
     while True:
-        text = terminal.question(question, "a comparison with a meter")
+        text = terminal.question(question, "a comparison with a meter", GIVE)
         try:
             return _figure(text, "that", least, most)
         except InputError as error:

@@ -205,15 +205,19 @@ class Terminal:
         self._typed = rest
         return line.decode(errors="replace").strip()
 
-    def question(self, text: str, what: str = "a proving") -> str:
-        """Ask for a line, and wait for it. InputError when nobody is there. what: needs the person."""
+    def question(self, text: str, what: str = "a proving", instead: str = "") -> str:
+        """Ask for a line, and wait for it. InputError when nobody is there.
+
+        what: needs the person. instead: what to do where there is none.
+        """
         self.tell(text)
         try:
             while (line := self.line()) is None:
                 select.select([sys.stdin], [], [])
         except EOFError:
             raise InputError(
-                f"{what} needs a person at this terminal", next_step="Start it from a terminal, not from a script."
+                f"{what} needs a person at this terminal",
+                next_step=instead or "Start it from a terminal, not from a script.",
             ) from None
         return line
 

@@ -73,7 +73,7 @@ def run(args: argparse.Namespace) -> int:
     assert welcome is not None
     alarm = _alarm(args, unit, safety, simulated=bool(welcome.simulated))
     metered, bars = ("", False) if proof.itself else _metered(args, unit, safety, simulated=bool(welcome.simulated))
-    found = standing(safety, trips[0] if trips else None)
+    found = standing(safety, trips[0] if trips else None, refused=bars or not proof.counts)
     caused = causes(safety, welcome, trips, provings)
     if args.json:
         from demo_ctl.cli.json_out import print_json

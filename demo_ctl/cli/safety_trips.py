@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import argparse
 
-from demo_ctl.cli.board_port import board
+from demo_ctl.cli.board_port import BENCH, board
 from demo_ctl.cli.safety_show import (
     board_arguments,
     causes,
@@ -31,7 +31,7 @@ def run(args: argparse.Namespace) -> int:
     provings, _ = kept_provings(args)
     who = lines_of(unit_of(args.unit))
     with board(args.port, args.unit) as client:
-        safety, trips, welcome = client.safety(), client.trips(), client.welcome
+        safety, trips, welcome, url = client.safety(), client.trips(), client.welcome, client.port.url
     assert welcome is not None
     state, told = safety.state, list(zip(trips, causes(safety, welcome, trips, provings), strict=True))
     if args.json:
@@ -46,6 +46,12 @@ def run(args: argparse.Namespace) -> int:
         from demo_ctl.safety.trip_words import trip_in_words
 
         with reader_may_go():
+            if not told and url.startswith(BENCH):
+                console().print(
+                    "This bench began with this command, so it has no trips yet. Those of a call are told as it ends, "
+                    "and by its record (demo_ctl record FILE); a bench that is served keeps its own (demo_ctl bench "
+                    "--pty)."
+                )
             for part in trips_parts([trip_in_words(*each, who=who) for each in told]):
                 console().print(part)
     return int(Exit.SAFETY_TRIP if state == m.G_TRIPPED else Exit.OK)

@@ -320,6 +320,14 @@ UP_AT_REST = Advice(
     f" that stays up. Then {KEY}, and prove the guard.",
     trip=True,
 )
+#: What an open chain is while the guard is locked.
+NOT_TURNED = Advice(
+    "the key was turned on while something was open, and such a turn does not count",
+    "at the unit: covers, emergency stop, test plugs",
+    f"Close what is open; when `demo_ctl safety` shows both channels closed, {KEY} once more.",
+)
+#: What an open chain is once the guard has tripped for it.
+CHAIN_TRIPPED = f"Make sure nobody touches the unit, and close what is open. Then {KEY}, and run again."
 #: What an open chain is when the key reads off.
 BY_KEY = (
     "the key was turned off, or its wire opened, while ringing was allowed: nothing may ring, and the board released "
@@ -386,6 +394,8 @@ def of_reason(code: int) -> Advice:
 def of_trip(code: int) -> Advice:
     """Give the advice for a reason that the guard tripped for: the key resets it, whatever else is to be done."""
     known = of_reason(code)
+    if code == m.R_CHAIN:
+        return replace(known, next_step=CHAIN_TRIPPED, trip=True)
     if known.trip:
         return known
     return Advice(known.what, known.look, f"{known.next_step} The guard stays tripped: {KEY}.", trip=True)
@@ -415,6 +425,13 @@ def name_after(worse: int, state: int) -> str:
 
 def _at_rest(worse: int, state: int) -> bool:
     return worse == m.R_NO_SILENCE and state not in _RANG
+
+
+def of_obstacle(safety: m.Safety) -> Advice:
+    """Give the advice for what keeps ringing from being allowed now."""
+    if safety.state == m.G_LOCKED and safety.obstacle == m.R_CHAIN:
+        return NOT_TURNED
+    return of_reason(safety.obstacle)
 
 
 def of_tripped(safety: m.Safety, trip: m.Trip | None) -> Advice:

@@ -64,6 +64,7 @@ GROUPS: dict[str, tuple[Check, ...]] = {
 
 INTERRUPTED = "interrupted"
 REFUSED = "refused"
+TRIPPED = "tripped"
 #: How a call ended (`run.result.Status`), as a sentence begins.
 _ENDED = {
     "finished": "The call finished",
@@ -150,11 +151,13 @@ def stopped(judgement: Judgement, status: str) -> bool:
 
 
 def summary(judgement: Judgement, status: str = "finished") -> str:
-    """One line: passed, failed or stopped, and the numbers behind it."""
+    """One line: passed, failed, stopped or tripped, and the numbers behind it."""
     counts = tally(judgement)
     parts = [f"{count} {outcome.value}" for outcome, count in counts.items() if count]
     word = "PASSED" if judgement.passed else "STOPPED" if stopped(judgement, status) else "FAILED"
     word = "NOT BEGUN" if status == REFUSED else word
+    if status == TRIPPED and not counts.get(Outcome.FAIL):
+        word = "TRIPPED"
     return f"{word}: {len(judgement.verdicts)} checks, " + (", ".join(parts) if parts else "nothing to judge")
 
 

@@ -22,6 +22,7 @@ from demo_ctl.wire import messages as m
 #: Waits that last so long are told when they begin; people do not wonder about shorter ones.
 LONG_US = 1_500_000
 
+_CHAIN = m.IN_CHAIN_A | m.IN_CHAIN_B
 _PLAIN, _SENSED, _WARNING, _ALARM = "", "cyan", "yellow", "bold red"
 
 #: Where a step's label says who is on its port.
@@ -153,6 +154,7 @@ class LiveStory:
         self._rings: dict[int, int] = {}
         self._live = False  # ringing voltage may be on a line
         self._tripped = False
+        self.inputs: int | None = None  # the board's, as last told; None: nobody knows, and what changes is not told
 
     def lines(self, kind: str, at_us: int, label: str, detail: str = "", port: int = 0, index: int = -1) -> list[Text]:
         """Return the lines for one item (the fields of a `run.result.Progress`). at_us: since the call began."""
@@ -162,6 +164,7 @@ class LiveStory:
             "began": self._began,
             "ended": self._ended,
             "sensed": self._sensed,
+            "inputs": self._hands,
             "gate": self._gate,
             "tone": self._tone,
             "ringing": self._ringing,
@@ -235,6 +238,21 @@ class LiveStory:
             self._rings[port] = self._rings.get(port, 0) + 1
             return [(f"the bell of {who} rings, {ordinal(self._rings[port])} time", _SENSED)]
         return []
+
+    def _hands(self, label: str, _detail: str, _port: int, _index: int) -> list[Line]:
+        """What hands did at the unit: the key, and what is in the safety chain. label: the inputs, as a number."""
+        was, self.inputs = self.inputs, int(label)
+        if was is None:
+            return []
+        found: list[Line] = []
+        key, night = self.inputs & m.IN_KEY, self.inputs & m.IN_NIGHT
+        if (self.inputs ^ was) & (m.IN_KEY | m.IN_NIGHT):
+            found.append((f"the key is turned {'off' if not key else 'to night' if night else 'to day'}", _WARNING))
+        elif was & _CHAIN == _CHAIN != self.inputs & _CHAIN:
+            found.append(("the safety chain opens: a cover, or the emergency stop", _WARNING))
+        elif was & _CHAIN != _CHAIN == self.inputs & _CHAIN:
+            found.append(("the safety chain is closed again", _WARNING))
+        return found
 
     def _gate(self, label: str, detail: str, _port: int, index: int) -> list[Line]:
         if any(gate.index == index and gate.tone is not None for gate in self._plan.gates):

@@ -71,7 +71,7 @@ def meter_table(rows: Iterable[tuple[str, str, str, str, str]]) -> RenderableTyp
     """A comparison with a meter: each check's title, note, value, limit and outcome."""
     table = plain_table("Board and meter", "check", "value", "limit", "outcome")
     for title, note, value, limit, outcome in rows:
-        what = Text(f"{title}\n{note}" if note else title)
+        what = Text(f"{title}\n  ({note})" if note else title)
         table.add_row(what, Text(value), Text(limit), Text(outcome, style="" if outcome == "pass" else "bold red"))
     return table
 

@@ -33,6 +33,7 @@ def check_board(plan: Plan, welcome: m.Welcome) -> None:
                 f"'{step.label}' lets ringing run for {step.a / 1e6:g} s, this board allows "
                 f"{welcome.ring_window_ms / 1000:g} s at most",
                 where=step.place,
-                next_step="Let the called party answer sooner (at night the board allows less than by day). "
-                "The board's limit cannot be loosened from here.",
+                next_step="Let the called party answer sooner. The board's limit cannot be loosened from here. At "
+                "night it allows less than by day, and night lasts until the key was off: if the key went from night "
+                "straight to day, turn it off, then to day.",
             )

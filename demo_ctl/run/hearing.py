@@ -115,6 +115,8 @@ class Hearing:
         elif kind == m.EV_STATE:
             signal = word(m.SIGNALS, value >> 1)
             tell("sensed", event.at_us, f"{signal} {'on' if value & 1 else 'off'}", port=event.port)
+        elif kind == m.EV_INPUTS:
+            tell("inputs", event.at_us, str(value))
         elif kind == m.EV_GUARD:
             self._guard(event, value & 0xFF, value >> 8)
         elif kind in (m.EV_EDGES_LOST, m.EV_AUDIO_LOST, m.EV_OVERFLOW):

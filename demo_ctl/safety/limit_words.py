@@ -75,11 +75,11 @@ def which(text: str) -> int | None:
     return None
 
 
-def value_of(index: int, text: str) -> int:
-    """Read a limit's value: a whole number in the board's own unit, or a figure with a unit. ValueError."""
+def value_of(index: int, text: str, *, bare: bool = False) -> int:
+    """Read a limit's value: a figure with a unit. ValueError. bare: its unit was said with its name."""
     unit = m.LIMIT_NAMES[index].rpartition(" ")[2]
     text = text.strip()
-    if text.isascii() and text.isdigit() and len(text) <= 10:
+    if bare and text.isascii() and text.isdigit() and len(text) <= 10:
         value = Fraction(int(text))
     else:
         dimension = _DIMENSION[unit]

@@ -121,7 +121,10 @@ def _passes(generator: Pair, battery: Pair, limit_V: int, battery_most_V: float)
 
 
 def _lets_through_V(generator: float, battery: float, limit_V: int, most_V: float) -> float:
-    """Return the ringing, V rms, that the board takes for its ceiling on a battery. Ratios: of what is there to what is read."""
+    """Return the ringing, V rms, that the board takes for its ceiling on a battery.
+
+    generator, battery: what is there for each volt that is read.
+    """
     read_mV: int = ceiling_mV(limit_V * 1000, round(most_V / battery * 1000))  # type: ignore[no-untyped-call]
     return read_mV / 1000 * generator
 

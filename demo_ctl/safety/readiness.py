@@ -10,7 +10,7 @@ from datetime import datetime, timedelta
 from pathlib import Path
 from shlex import quote
 
-from demo_ctl.link.advice import of_reason, of_tripped
+from demo_ctl.link.advice import of_obstacle, of_tripped
 from demo_ctl.link.client import Client
 from demo_ctl.office.model import Unit
 from demo_ctl.safety.evidence import missing
@@ -43,7 +43,7 @@ def check_guard(safety: m.Safety, *, simulated: bool, url: str = "", trip: m.Tri
     hint = ""
     if simulated and url.startswith("bench:"):
         hint = _IN_THE_COMMAND if safety.state == m.G_LOCKED else ""
-    elif simulated and (safety.state == m.G_TRIPPED or safety.obstacle in (m.R_LOCKED, m.R_KEY)):
+    elif simulated and (safety.state == m.G_TRIPPED or (safety.state == m.G_LOCKED or safety.obstacle == m.R_KEY)):
         hint = _SERVED
     if safety.state == m.G_TRIPPED:
         advice = of_tripped(safety, trip)
@@ -52,7 +52,7 @@ def check_guard(safety: m.Safety, *, simulated: bool, url: str = "", trip: m.Tri
             next_step=advice.advice + hint,
         )
     if safety.obstacle != m.R_NONE:
-        advice = of_reason(safety.obstacle)
+        advice = of_obstacle(safety)
         raise NotReady(
             f"this call rings, and ringing is not allowed now: {advice.what}", next_step=advice.advice + hint
         )

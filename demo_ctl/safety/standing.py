@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from demo_ctl.link.advice import name_after, of_reason, of_tripped
+from demo_ctl.link.advice import NOT_TURNED, name_after, of_obstacle, of_reason, of_tripped
 from demo_ctl.wire import messages as m
 
 #: For each guard state: one sentence for somebody who stands before the unit.
@@ -64,18 +64,24 @@ class Standing:
     permit: str
 
 
-def standing(safety: m.Safety, trip: m.Trip | None = None) -> Standing:
-    """Put the board's own account into words. trip: its latest trip, if any."""
+def standing(safety: m.Safety, trip: m.Trip | None = None, *, refused: bool = False) -> Standing:
+    """Put the board's own account into words. trip: its latest trip, if any.
+
+    refused: calls that ring are, for what the board knows nothing of: a proving, a meter.
+    """
     state = (
         STATES[safety.state] if safety.state < len(STATES) else f"The guard is in a state {safety.state} unknown here."
     )
     blocked = safety.state == m.G_TRIPPED or safety.obstacle != m.R_NONE
     tripped = safety.state == m.G_TRIPPED
-    advice = of_tripped(safety, trip) if tripped else of_reason(safety.obstacle)
+    advice = of_tripped(safety, trip) if tripped else of_obstacle(safety)
     permit = _permit(safety)
     if safety.state == m.G_SAFE and not blocked:
         alarms = any(no == ALARM and not safety.inputs >> bit & 1 for bit, (_, _, no) in enumerate(INPUTS))
-        state += " AN ALARM CONTACT IS OPEN." if alarms else " Nothing is wrong."
+        well = " Calls that ring are refused: read on." if refused else " Nothing is wrong."
+        state += " AN ALARM CONTACT IS OPEN." if alarms else well
+    elif advice is NOT_TURNED:
+        state = "Ringing is off and locked, until the key has been turned with everything closed."
     return Standing(
         headline=state,
         why=_why(safety, trip) if tripped else "",

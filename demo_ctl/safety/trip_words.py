@@ -17,6 +17,7 @@ _LINES = (
     (m.R_OFF_HOOK, m.LOOP, "Loop current flowed then, which is a receiver off its hook, at"),
     (m.R_UNEXPECTED_RINGING, m.RINGING, "Ringing was sensed then at"),
 )
+_CHAIN = m.IN_CHAIN_A | m.IN_CHAIN_B
 _SIGNALS = 4  # of each port, in a trip's levels
 _PORTS = 4
 
@@ -43,13 +44,18 @@ def trip_in_words(
         told.append(f"On purpose: {caused}.")
     if trip.worse != m.R_NONE:
         told.append(f"Worse: {advice.what}.")
-    step = f", at instruction {trip.step} of its plan" if trip.plan else ""
+    step = f", at instruction {trip.step} of the call's plan (demo_ctl plan numbers them)" if trip.plan else ""
     told.append(f"The guard was at '{word(m.GUARD_STATES, trip.state)}'{step}.")
     told += _lines(trip, who, parties)
     told.append(
         f"Seen then: {'; '.join(seen_in_words(trip.inputs))}; on the ringing bus {volts(trip.bus_mV)} and "
         f"{milliamps(trip.bus_uA)}, generator {volts(trip.supply_mV)}, battery {volts(trip.battery_mV)}."
     )
+    if trip.reason == m.R_CHAIN and trip.inputs & _CHAIN not in (0, _CHAIN):
+        told.append(
+            "That was the very moment: of a cover, the stop or the key the second contact follows some milliseconds "
+            "later, and the relays after both. If it did not, the board says so next: the channels disagree."
+        )
     if not caused:
         told.append(advice.advice)
     return tuple(told)

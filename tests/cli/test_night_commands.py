@@ -179,7 +179,7 @@ def test_more_ringing_than_a_night_allows_is_refused_before(demo: Any, one_ring:
     Path(one_ring).write_text(Path(one_ring).read_text().replace("after: 1 rings", "after: 5 rings"))
     run = demo("call", one_ring, "--port", "bench://?key=night")
     assert run.returncode == 2
-    assert "at night the board allows less than by day" in run.stderr
+    assert "At night it allows less than by day" in run.stderr
 
 
 @pytest.mark.parametrize("hands", ["12 s:smoke alarm", "3 s:release alarm"])

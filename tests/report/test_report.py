@@ -514,3 +514,24 @@ def test_groups_keep_the_order_of_verdicts() -> None:
     assert [row.expectation for row in rows["dialling"]] == ["d4", "d3", "d2", "d1", "delay"]
     assert "FAILED" in summary(Judgement((), False))
     assert Outcome.PASS.value in summary(judgement)
+
+
+def test_the_live_story_tells_what_hands_do_at_the_unit() -> None:
+    day = m.IN_KEY | m.IN_CHAIN_A | m.IN_CHAIN_B | m.IN_MIRROR_A
+    story = LiveStory(plan())
+    story.inputs = day
+    changes = (day & ~m.IN_CHAIN_A, day & ~m.IN_CHAIN_A & ~m.IN_CHAIN_B, day, day | m.IN_NIGHT, day & ~m.IN_MIRROR_A, 0)
+    told = [line.plain.strip() for value in changes for line in story.lines("inputs", 1_000_000, str(value))]
+    assert told == [
+        "1.00 s  the safety chain opens: a cover, or the emergency stop",
+        "1.00 s  the safety chain is closed again",
+        "1.00 s  the key is turned to night",
+        "1.00 s  the key is turned to day",
+        "1.00 s  the key is turned off",
+    ]
+    # Whoever does not know how they read before tells nothing of the first.
+    assert LiveStory(plan()).lines("inputs", 0, str(day)) == []
+
+
+def test_a_call_that_was_tripped_and_in_which_nothing_failed_is_called_that() -> None:
+    assert summary(Judgement((), False), "tripped").startswith("TRIPPED: ")

@@ -123,7 +123,9 @@ def test_every_limit_has_words_and_is_found_by_the_name_that_is_printed() -> Non
 def test_a_limit_in_words_reads_back_as_what_it_was(index: int, value: int) -> None:
     """Law: what is printed may be typed."""
     assert value_of(index, in_words(m.LIMIT_NAMES[index], value)) == value
-    assert value_of(index, str(value)) == value
+    assert value_of(index, str(value), bare=True) == value
+    with pytest.raises(ValueError, match="with its unit"):
+        value_of(index, str(value))
 
 
 @settings(deadline=None)
@@ -138,3 +140,18 @@ def test_a_limit_in_words_reads_back_as_what_it_was(index: int, value: int) -> N
 def test_whatever_newer_firmware_says_there_are_words_for_it(safety: m.Safety, trip: m.Trip) -> None:
     assert standing(safety).headline
     assert all(trip_in_words(trip))
+
+
+def test_a_key_that_was_turned_while_something_was_open_is_told_as_that() -> None:
+    found = standing(SAFE._replace(state=m.G_LOCKED, obstacle=m.R_CHAIN, reason=m.R_CHAIN))
+    assert "has been turned with everything closed" in found.headline
+    assert "such a turn does not count" in found.obstacle
+    assert "once more" in found.next_step
+    assert "the board has started" in standing(SAFE._replace(state=m.G_LOCKED, obstacle=m.R_LOCKED)).headline
+
+
+def test_nothing_is_called_well_while_calls_that_ring_are_refused() -> None:
+    assert "Nothing is wrong" in standing(SAFE._replace(state=m.G_SAFE)).headline
+    refused = standing(SAFE._replace(state=m.G_SAFE), refused=True)
+    assert "Nothing is wrong" not in refused.headline
+    assert "refused" in refused.headline
