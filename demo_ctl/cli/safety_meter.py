@@ -188,6 +188,7 @@ def _figure(text: str, what: str, least: float, most: float) -> float:
 def _show(args: argparse.Namespace, row: Row, found: tuple[Finding, ...], path: Path) -> None:
     from demo_ctl.cli.screen import console, folded, reader_may_go
     from demo_ctl.report.safety import meter_table
+    from demo_ctl.report.words import quantity_words
 
     with reader_may_go():
         if args.json:
@@ -197,7 +198,9 @@ def _show(args: argparse.Namespace, row: Row, found: tuple[Finding, ...], path: 
             return
         screen = console()
         screen.print(
-            meter_table([(one.title, one.note, str(one.value), one.limit, one.outcome.value) for one in found])
+            meter_table(
+                [(one.title, one.note, quantity_words(one.value), one.limit, one.outcome.value) for one in found]
+            )
         )
         for text in (WHAT_NOW[row.outcome], *((BARS,) if row.beyond else ())):
             for part in folded(text, screen.width):

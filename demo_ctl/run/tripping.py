@@ -7,7 +7,7 @@ ringing to take off: otherwise a relay, or the bus, stands wrong at rest (link/a
 
 from __future__ import annotations
 
-from demo_ctl.link.advice import BY_KEY, name_after, of_after, of_trip, what_of
+from demo_ctl.link.advice import name_after, of_after, of_trip, what_of
 from demo_ctl.terms.errors import TripError
 from demo_ctl.wire import messages as m
 
@@ -45,8 +45,6 @@ class Tripping:
     def say(self) -> str:
         """Why, in few words."""
         first = m.R_NAMES[self.reason] if self.reason < len(m.R_NAMES) else f"code {self.reason}"
-        if self._what == BY_KEY:
-            first = "the key was turned off"
         return f"{first}; and then: {name_after(self.worse, self._state)}" if self.worse else first
 
     def error(self) -> TripError:

@@ -148,7 +148,10 @@ def beyond(found: tuple[Finding, ...]) -> bool:
 
 def said(found: tuple[Finding, ...]) -> str:
     """Say what was found, in few words: what is wrong, or how far board and meter differ."""
-    wrong = [each for each in found if each.outcome is not Outcome.PASS] or found[:2]
-    return "; ".join(
-        f"{each.title}: {each.value}{f' ({each.limit})' if each.outcome is not Outcome.PASS else ''}" for each in wrong
-    )
+    wrong = [each for each in found if each.outcome is not Outcome.PASS]
+    return "; ".join(f"{each.title}: {_figure(each)}" for each in wrong or found[:2])
+
+
+def _figure(one: Finding) -> str:
+    limit = "" if one.outcome is Outcome.PASS else f", {one.limit} is right"
+    return f"{one.value.value:.1f} ± {_COVERAGE * one.value.u:.1f} {one.value.unit}{limit}"
