@@ -92,6 +92,34 @@ def test_what_the_host_tightened_for_the_day_holds_in_every_mode(
     assert stage.pumps()[-1] <= from_us + READING_US + left_us
 
 
+_DAY = (m.L_WINDOW_MS, m.L_BURST_MS, m.L_CALL_MS, m.L_HOUR_MS)
+_NIGHT = (m.L_NIGHT_WINDOW_MS, m.L_NIGHT_BURST_MS, m.L_NIGHT_CALL_MS, m.L_NIGHT_HOUR_MS)
+_VISITORS = (m.L_VISITORS_WINDOW_MS, m.L_VISITORS_BURST_MS, m.L_VISITORS_CALL_MS, m.L_VISITORS_HOUR_MS)
+
+
+@pytest.mark.parametrize(
+    ("kind", "night", "four"),
+    [(m.PLAN_CALL, False, _DAY), (m.PLAN_CALL, True, _NIGHT), (m.PLAN_VISITORS, False, _VISITORS)],
+)
+def test_the_watches_get_the_limits_of_the_mode_that_holds_exactly(
+    kind: int, night: bool, four: tuple[int, ...]
+) -> None:
+    guard, first = _live(kind, night).firmware.guard, _first_limits()
+    window_us, burst_us, call_us, hour_us = (first[which] * 1000 for which in four)
+    assert guard.window_us == window_us
+    assert guard._budget_limits == (burst_us, first[m.L_PAUSE_MS] * 1000, call_us, hour_us)
+    assert guard._current_uA == first[m.L_CURRENT_mA] * 1000
+    assert guard._ceiling_mV == first[m.L_CEILING_V] * 1000
+
+
+def test_a_limit_may_be_made_what_it_is() -> None:
+    stage = Stage()
+    stage.hello()
+    for which, value in enumerate(_first_limits()[: m.L_PAUSE_MS]):
+        assert stage.ask(m.Tighten(which, value)).code == m.OK
+        assert stage.ask(m.Tighten(which, value + 1)).code == m.E_LOOSER
+
+
 # Lines.
 
 
