@@ -252,3 +252,61 @@ def test_a_bus_that_is_not_measured_trips_while_nothing_is_asked_for_too() -> No
     _passes(stage, from_us + STALE_US + 2 * PASS_US)
     assert _trip(stage) == m.R_STALE
     assert stage.firmware.guard.trip(0)[3] == m.G_SAFE  # the state before
+
+
+# What is in the way.
+
+
+def _no_supply(pins: Any) -> None:
+    pins.supply_mV = 0
+
+
+def _fed_bus(pins: Any) -> None:
+    pins.bus_mV = 90_000
+
+
+def _relay_up(pins: Any) -> None:
+    pins.input_bits &= ~m.IN_MIRROR_A
+
+
+def _low_memory(pins: Any) -> None:
+    pins.low = True
+
+
+def _cover(pins: Any) -> None:
+    pins.input_bits &= ~(m.IN_CHAIN_A | m.IN_CHAIN_B)
+
+
+def _key(pins: Any) -> None:
+    pins.input_bits &= ~m.IN_KEY
+
+
+@pytest.mark.parametrize(
+    ("does", "reason"),
+    [
+        (_no_supply, m.R_SUPPLY),
+        (_fed_bus, m.R_BUS),
+        (_relay_up, m.R_MIRROR),
+        (_low_memory, m.R_MEMORY),
+        (_cover, m.R_CHAIN),
+        (_key, m.R_KEY),
+    ],
+)
+def test_what_is_in_the_way_is_told_before_anybody_asks_to_ring(does: Any, reason: int) -> None:
+    """And a plan that asks all the same is ended with that reason."""
+    stage = Stage()
+    stage.turn_key()
+    stage.hello()
+    stage.run(stage.now_us + 500_000)
+    assert stage.firmware.guard.obstacle() == m.R_NONE
+    does(stage.pins)
+    stage.extra = [stage.now_us + 1]
+    stage.run(stage.now_us + 120_000)  # two readings of the bus, and no time yet for a trip
+    assert stage.firmware.guard.obstacle() == reason
+    roles = (m.UNUSED, m.CALLED, m.UNUSED, m.UNUSED)
+    assert not any(stage.upload(5, _ring(2), roles, m.PLAN_CALL))
+    stage.ask(m.Start(5))
+    stage.run(stage.now_us + 100_000)
+    assert not stage.firmware.guard.live
+    ended = [each for each in stage.events(m.EV_PLAN) if each.value & 0xFF == m.ENDED_EARLY]
+    assert [each.value >> 8 for each in ended] == [reason]
