@@ -356,13 +356,12 @@ def test_a_morning_at_the_unit(served: Served, tmp_path: Path) -> None:
     assert "left out 'channel A alone', and that was never done" in refused.stderr
 
     meter = ("safety", "meter", "--port", served.path, "--unit", TRAVELLING, "--proving-dir", str(provings))
-    meter += ("--doubt", "1")
     true = _unit_volts()
-    assert _run(*meter, "--generator", str(true[0] * 1.1), "--battery", str(true[1])).returncode == 1
+    assert _run(*meter, "--generator", str(true[0] * 1.1), "--battery", str(true[1]), "--doubt", "1").returncode == 1
     refused = _run(*call)
     assert refused.returncode == 2
     assert "does not measure what a meter measures" in refused.stderr
-    assert _run(*meter, "--generator", str(true[0]), "--battery", str(true[1])).returncode == 0
+    assert _run(*meter, "--generator", str(true[0]), "--battery", str(true[1]), "--doubt", "1").returncode == 0
 
     def stop(line: str, _process: subprocess.Popen[str]) -> None:
         if "the bell of" in line:
