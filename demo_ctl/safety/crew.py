@@ -6,7 +6,8 @@ import multiprocessing
 import signal
 import threading
 from collections.abc import Callable, Iterator, Sequence
-from contextlib import contextmanager
+from contextlib import ExitStack
+from multiprocessing import resource_tracker
 from typing import TypeVar
 
 Job = TypeVar("Job")
@@ -15,20 +16,15 @@ Done = TypeVar("Done")
 
 def crew(do: Callable[[Job], Done], jobs: Sequence[Job], workers: int = 0, chunk: int = 1) -> Iterator[Done]:
     """Yield do(job) of each, in the order of the jobs, as soon as it is there. workers: 0, one for each processor."""
-    with _unheard():
-        pool = multiprocessing.get_context("spawn").Pool(workers or None)
-    with pool:
+    with ExitStack() as stack:
+        # A Ctrl-C goes to all processes of a terminal, and is for us alone. What is blocked when a process begins stays
+        # blocked in it; here it only waits, and is heard when all of them are there.
+        deaf = threading.current_thread() is threading.main_thread() and hasattr(signal, "pthread_sigmask")
+        if deaf:
+            resource_tracker.ensure_running()  # its start would unblock it again
+            before = signal.pthread_sigmask(signal.SIG_BLOCK, {signal.SIGINT})
+            stack.callback(signal.pthread_sigmask, signal.SIG_SETMASK, before)
+        pool = stack.enter_context(multiprocessing.get_context("spawn").Pool(workers or None))
+        if deaf:
+            signal.pthread_sigmask(signal.SIG_SETMASK, before)
         yield from pool.imap(do, jobs, chunksize=chunk)
-
-
-@contextmanager
-def _unheard() -> Iterator[None]:
-    """Processes that begin in here never hear a Ctrl-C, which a terminal sends to all: it is for us alone."""
-    if threading.current_thread() is not threading.main_thread():
-        yield
-        return
-    before = signal.signal(signal.SIGINT, signal.SIG_IGN)
-    try:
-        yield
-    finally:
-        signal.signal(signal.SIGINT, before)

@@ -112,3 +112,28 @@ def test_without_a_terminal_it_shows_nothing_but_what_it_found() -> None:
     assert (run.returncode, run.stderr) == (0, "")
     assert "permit: " in run.stdout
     assert "of 3, " in run.stdout
+
+
+EARLY = """
+import multiprocessing, os, signal
+from demo_ctl.safety import crew
+
+class Context:
+    def Pool(self, workers):
+        os.kill(os.getpid(), signal.SIGINT)  # the very moment in which the processes begin
+        return multiprocessing.get_context("spawn").Pool(1)
+
+class Module:
+    get_context = staticmethod(lambda how: Context())
+
+crew.multiprocessing = Module
+try:
+    print(list(crew.crew(abs, [-1, -2])))
+except KeyboardInterrupt:
+    print("heard", signal.SIGINT in signal.pthread_sigmask(signal.SIG_BLOCK, ()))
+"""
+
+
+def test_a_ctrl_c_while_the_processes_begin_is_heard() -> None:
+    run = subprocess.run([sys.executable, "-c", EARLY], capture_output=True, text=True, cwd=ROOT, timeout=GIVE_UP_S)
+    assert run.stdout == "heard False\n", run.stderr
