@@ -93,7 +93,7 @@ def run(args: argparse.Namespace) -> int:
     generator, battery = (
         meter.Pair(name, read[name], meter.meter_read(told[name], told["doubt"])) for name in ("generator", "battery")
     )
-    found = meter.findings(generator, battery, own_ceiling_V(), unit.supply.most_V)
+    found = meter.findings(generator, battery, meter.own_ceiling_V(), unit.supply.most_V)
     row = meter_book.Row(
         at=datetime.now().astimezone().isoformat(timespec="seconds"),
         unit=unit.name,
@@ -105,7 +105,7 @@ def run(args: argparse.Namespace) -> int:
         battery_V=round(battery.board.value, 3),
         battery_meter_V=battery.meter.value,
         doubt_pct=told["doubt"],
-        ceiling_V=own_ceiling_V(),
+        ceiling_V=meter.own_ceiling_V(),
         outcome=meter.verdict(found).value,
         beyond=meter.beyond(found),
         say=meter.said(found),
@@ -118,15 +118,6 @@ def run(args: argparse.Namespace) -> int:
         if itself:
             print("(This bench is proven anew each time it is opened, and asks for no comparison: practice.)")
     return int(Exit.OK if row.outcome == Outcome.PASS.value else Exit.CHECK_FAILED)
-
-
-def own_ceiling_V() -> int:
-    """Return the board's own ceiling: one that was tightened is forgotten when the board starts again."""
-    from demo_ctl.board.limits import safety_limits
-    from demo_ctl.wire import messages as m
-
-    limits: list[int] = safety_limits()  # type: ignore[no-untyped-call]
-    return limits[m.L_CEILING_V]
 
 
 def _given(args: argparse.Namespace, name: str) -> float | None:

@@ -15,8 +15,10 @@ from statistics import median
 
 from demo_ctl.board.bus import ceiling_mV
 from demo_ctl.board.chip_parts import CONVERTER, STEPS, ZERO_STEPS
+from demo_ctl.board.limits import safety_limits
 from demo_ctl.terms.outcome import Outcome
 from demo_ctl.terms.quantity import Quantity
+from demo_ctl.wire.messages import L_CEILING_V
 
 #: So far the board may read from the meter, per cent. Our choice: what a sound reference and sound dividers of 1 % do
 #: not reach, well before the voltage that is let through comes near the limit.
@@ -74,6 +76,12 @@ def board_read(name: str, looks_V: list[float]) -> Quantity:
 def meter_read(value_V: float, doubt_pct: float) -> Quantity:
     """Return what a meter reads. doubt_pct: how far it may be off either way, 95 %, per cent of the reading."""
     return Quantity(value_V, "V", value_V * doubt_pct / 100 / _COVERAGE)
+
+
+def own_ceiling_V() -> int:
+    """Return the board's own ceiling: one that was tightened is forgotten when the board starts again."""
+    limits: list[int] = safety_limits()  # type: ignore[no-untyped-call]
+    return limits[L_CEILING_V]
 
 
 def findings(generator: Pair, battery: Pair, limit_V: int, battery_most_V: float) -> tuple[Finding, ...]:
